@@ -1,0 +1,233 @@
+"""From runs to strokes: join what the hand drew in one go, bridge gaps, carry ends to what they were drawn to.
+
+Words: a *run* lies between nodes of the skeleton; a *thread* is a chain of runs that one pull of the pen made; an *end*
+is free when no other ink is there.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import combinations
+
+import numpy as np
+from scipy.interpolate import CubicHermiteSpline
+
+from extract.doors import Array
+from extract.ink.branches import JUNCTION_MM, STEP_MM, Run, length
+
+TANGENT_MM = 4.0
+PAIR_DEG = 40.0
+PAIR_ASIDE_MM = 1.6
+GAP_MM = 7.0
+GAP_DEG = 35.0
+SHORT_GAP_MM = 2.5
+SHORT_GAP_DEG = 75.0
+"""Ink skips for up to 3.5 mm, plus what thinning takes off both ends; across a short gap a corner may lie."""
+OTHER_COLOUR_COST = 0.8
+
+
+@dataclass(frozen=True, eq=False)
+class Thread:
+    """A stroke in the making. ``met`` says for each end whether it was cut at a node, so other ink is near."""
+
+    points_mm: Array
+    closed: bool
+    met: tuple[bool, bool]
+    runs: tuple[Run, ...]
+
+    @property
+    def length_mm(self) -> float:
+        return length(self.points_mm, self.closed)
+
+
+@dataclass(frozen=True, eq=False)
+class End:
+    """One end of a thread: where it is and the unit direction in which it would go on."""
+
+    thread: int
+    last: bool
+    point: Array
+    ahead: Array
+    node: int
+
+
+def threads_of(runs: list[Run]) -> list[Thread]:
+    """Trims runs at their nodes and chains those that go on through a node."""
+    trimmed = [_trim(run) for run in runs]
+    singles = [Thread(t.points_mm, t.closed, (t.start >= 0, t.end >= 0), (t,)) for t in trimmed]
+    ends = [e for i, t in enumerate(singles) if not t.closed for e in _ends(i, t, trimmed[i])]
+    joins = []
+    for node in sorted({e.node for e in ends if e.node >= 0}):
+        joins += _pair_at_node([e for e in ends if e.node == node], singles)
+    return _chain(singles, joins)
+
+
+def bridged(threads: list[Thread], may_bridge: list[bool]) -> list[Thread]:
+    """Joins free ends across gaps in the ink, best fit first."""
+    ends = [
+        e for i, t in enumerate(threads) if not t.closed and may_bridge[i] for e in _ends(i, t) if not t.met[int(e.last)]
+    ]
+    options = [(cost, a, b) for a, b in combinations(ends, 2) if (cost := _gap_cost(a, b, threads)) is not None]
+    return _chain(threads, _best_first(options))
+
+
+def _ends(index: int, thread: Thread, run: Run | None = None) -> list[End]:
+    nodes = (run.start, run.end) if run else (-1, -1)
+    return [
+        End(index, last, thread.points_mm[-1 if last else 0], tangent(thread.points_mm, last), nodes[int(last)])
+        for last in (False, True)
+    ]
+
+
+def tangent(points: Array, last: bool, over_mm: float = TANGENT_MM) -> Array:
+    """Unit direction out of one end, by total least squares over the last millimetres."""
+    line = points[::-1] if last else points
+    line = line[: max(2, round(over_mm / STEP_MM) + 1)]
+    centred = line - line.mean(axis=0)
+    way = np.linalg.svd(centred, full_matrices=False)[2][0]
+    return way if way @ (line[0] - line[-1]) > 0 else -way
+
+
+def _trim(run: Run) -> Run:
+    """Takes the unbelievable points off the ends at nodes, but leaves the middle of a short run."""
+    if run.closed:
+        return run
+    most = max(0, (len(run.points_mm) - 4) // 2)
+    cut = min(round(JUNCTION_MM / STEP_MM), most)
+    first = cut if run.start >= 0 else 0
+    last = len(run.points_mm) - (cut if run.end >= 0 else 0)
+    return replace(run, points_mm=run.points_mm[first:last])
+
+
+def _aside(a: End, b: End) -> float:
+    """How far each end misses the other's line, the larger."""
+    way = b.point - a.point
+    return max(abs(float(a.ahead[0] * way[1] - a.ahead[1] * way[0])), abs(float(b.ahead[0] * way[1] - b.ahead[1] * way[0])))
+
+
+def _turn_deg(a: Array, b: Array) -> float:
+    return float(np.degrees(np.arccos(np.clip(a @ b, -1, 1))))
+
+
+def _pair_at_node(ends: list[End], threads: list[Thread]) -> list[tuple[End, End]]:
+    if len(ends) == 2 and _same_colour(ends[0], ends[1], threads):
+        return [(ends[0], ends[1])]
+    options = []
+    for a, b in combinations(ends, 2):
+        turn, aside = _turn_deg(a.ahead, -b.ahead), _aside(a, b)
+        if turn < PAIR_DEG and aside < PAIR_ASIDE_MM:
+            other = 0 if _same_colour(a, b, threads) else OTHER_COLOUR_COST
+            options.append((turn / PAIR_DEG + aside / PAIR_ASIDE_MM + other, a, b))
+    return _best_first(options)
+
+
+def _best_first(options: list[tuple[float, End, End]]) -> list[tuple[End, End]]:
+    taken: set[tuple[int, bool]] = set()
+    joins = []
+    for _, a, b in sorted(options, key=lambda option: option[0]):
+        keys = {(a.thread, a.last), (b.thread, b.last)}
+        if len(keys) == 2 and not keys & taken:
+            taken |= keys
+            joins.append((a, b))
+    return joins
+
+
+def colour_distance(a: Array, b: Array) -> float:
+    """Difference of two absorption vectors ln(tape / ink) after scaling each to its strongest channel."""
+    return float(np.abs(a / max(a.max(), 1e-6) - b / max(b.max(), 1e-6)).max())
+
+
+def _same_colour(a: End, b: End, threads: list[Thread]) -> bool:
+    return colour_distance(threads[a.thread].runs[-1].absorbed, threads[b.thread].runs[-1].absorbed) < 0.45
+
+
+def _gap_cost(a: End, b: End, threads: list[Thread]) -> float | None:
+    """None where the ends are not two sides of one gap; else smaller is better."""
+    way = b.point - a.point
+    gap = float(np.hypot(*way))
+    if gap > GAP_MM or not _same_colour(a, b, threads):
+        return None
+    if a.thread == b.thread and threads[a.thread].length_mm < 3 * GAP_MM:
+        return None
+    if gap < 1e-9:
+        return 0.0
+    turn = max(_turn_deg(a.ahead, way / gap), _turn_deg(b.ahead, -way / gap))
+    limit = SHORT_GAP_DEG if gap < SHORT_GAP_MM else GAP_DEG
+    return gap / GAP_MM + turn / GAP_DEG if turn < limit else None
+
+
+def _chain(threads: list[Thread], joins: list[tuple[End, End]]) -> list[Thread]:
+    """Strings threads together along the joins."""
+    partner = {(a.thread, a.last): (b.thread, b.last) for x, y in joins for a, b in ((x, y), (y, x))}
+    seen: set[int] = set()
+    out = []
+    for index in range(len(threads)):
+        if index in seen:
+            continue
+        start = _first_of_chain(index, partner)
+        pieces = _follow(start, partner)
+        seen |= {i for i, _ in pieces}
+        out.append(_joined(threads, pieces, partner))
+    return out
+
+
+def _first_of_chain(index: int, partner: dict[tuple[int, bool], tuple[int, bool]]) -> tuple[int, bool]:
+    """Walks back to a thread whose near end has no partner; returns (thread, backwards)."""
+    here, backwards = index, False
+    while (index_before := partner.get((here, backwards))) is not None:
+        here, backwards = index_before[0], not index_before[1]
+        if here == index:
+            break
+    return here, backwards
+
+
+def _follow(start: tuple[int, bool], partner: dict[tuple[int, bool], tuple[int, bool]]) -> list[tuple[int, bool]]:
+    pieces = [start]
+    while (ahead := partner.get((pieces[-1][0], not pieces[-1][1]))) is not None and ahead[0] != start[0]:
+        pieces.append(ahead)
+    return pieces
+
+
+def _joined(
+    threads: list[Thread], pieces: list[tuple[int, bool]], partner: dict[tuple[int, bool], tuple[int, bool]]
+) -> Thread:
+    parts = [threads[i].points_mm[::-1] if backwards else threads[i].points_mm for i, backwards in pieces]
+    first, last = pieces[0], pieces[-1]
+    closed = threads[first[0]].closed or partner.get((last[0], not last[1])) == first
+    line = parts[0]
+    for part in parts[1:]:
+        line = np.vstack([line, _link(line, part), part])
+    if closed and not threads[first[0]].closed:
+        line = np.vstack([line, _link(line, line)])
+    met = (threads[first[0]].met[int(first[1])], threads[last[0]].met[int(not last[1])])
+    return Thread(line, closed, met, tuple(r for i, _ in pieces for r in threads[i].runs))
+
+
+def _link(before: Array, after: Array) -> Array:
+    """Points across a gap: a smooth blend where the two sides face each other, else by way of the corner where their
+    lines meet."""
+    a, b = before[-1], after[0]
+    gap = float(np.hypot(*(b - a)))
+    if gap < 1.5 * STEP_MM:
+        return np.empty((0, 2))
+    u, v = tangent(before, True), -tangent(after, False)
+    if _turn_deg(u, v) > PAIR_DEG:
+        corner = _meeting(a, u, b, v)
+        legs = [a, corner, b] if corner is not None and np.hypot(*(corner - a)) + np.hypot(*(b - corner)) < 2 * gap + 1 else [a, b]
+        return np.vstack([_straight(p, q) for p, q in zip(legs, legs[1:], strict=False)])[:-1]
+    at = np.linspace(0, gap, max(2, round(gap / STEP_MM)) + 1)[1:-1]
+    return CubicHermiteSpline([0, gap], [a, b], [u, v])(at)
+
+
+def _straight(p: Array, q: Array) -> Array:
+    count = max(1, round(float(np.hypot(*(q - p))) / STEP_MM))
+    return p + (q - p) * (np.arange(1, count + 1) / count)[:, None]
+
+
+def _meeting(p: Array, u: Array, q: Array, v: Array) -> Array | None:
+    """Where the lines p + s u and q - t v cross ahead of both; None if they do not."""
+    cross = u[0] * -v[1] + u[1] * v[0]
+    if abs(cross) < 0.2:
+        return None
+    s, t = np.linalg.solve(np.c_[u, v], q - p)
+    return p + s * u if s > 0 and t > 0 else None

@@ -1,0 +1,165 @@
+"""From raw branches of the skeleton to clean runs in mm: prune, judge, place on the crest."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.ndimage import gaussian_filter1d
+
+from extract.doors import Array, FlatView
+from extract.ink.darkness import InkField, sample
+from extract.ink.skeleton import Branch, Crest
+
+SPUR_MM = 2.2
+"""Thinning grows spurs about as long as a stroke is wide; half a tick is longer than this."""
+NODE_MERGE_MM = 2.4
+"""Two strokes crossing at a slant thin to two nodes up to about one stroke width apart."""
+SPECK_MM = 3.5
+JUNCTION_MM = 1.4
+"""Crests bend where strokes meet, within half a width plus the ridge scale; those points are not believed."""
+STEP_MM = 0.4
+CREST_REACH_MM = 0.7
+PROFILE_MM = np.linspace(-2.5, 2.5, 41)
+
+
+@dataclass(frozen=True, eq=False)
+class Run:
+    """A branch in mm: points about 0.4 mm apart, the nodes it meets (-1: none), its reading of the ink."""
+
+    points_mm: Array
+    start: int
+    end: int
+    closed: bool
+    strength: float
+    absorbed: Array
+    width_mm: float
+
+    @property
+    def length_mm(self) -> float:
+        return length(self.points_mm, self.closed)
+
+
+def length(points_mm: Array, closed: bool = False) -> float:
+    around = np.vstack([points_mm, points_mm[:1]]) if closed else points_mm
+    return float(np.hypot(*np.diff(around, axis=0).T).sum())
+
+
+def clean_runs(branches: list[Branch], field: InkField, flat: FlatView, high: float) -> list[Run]:
+    """Merges close nodes, drops spurs, specks and faint branches, and places the rest on the crest, in mm."""
+    kept = _drop_spurs(_merge_nodes(branches, field.mm_per_px), field.mm_per_px)
+    kept = [b for b in kept if _strong(b, field, high)]
+    kept = _drop_spurs(kept, field.mm_per_px)
+    crest = Crest(field.dark)
+    runs = [_place(branch, field, crest, flat) for branch in kept]
+    return [run for run in runs if len(run.points_mm) > 1 and (_tied(run) or run.length_mm > SPECK_MM)]
+
+
+def _tied(run: Run) -> bool:
+    return run.start >= 0 and run.end >= 0
+
+
+def _branch_mm(branch: Branch, mm_per_px: float) -> float:
+    return length(branch.points_px, branch.closed) * mm_per_px
+
+
+def _merge_nodes(branches: list[Branch], mm_per_px: float) -> list[Branch]:
+    """Nodes joined by a branch shorter than ``NODE_MERGE_MM`` become one; that branch goes."""
+    parent: dict[int, int] = {}
+
+    def root(node: int) -> int:
+        while parent.get(node, node) != node:
+            node = parent[node]
+        return node
+
+    short = [
+        b.start >= 0 and b.end >= 0 and not b.closed and _branch_mm(b, mm_per_px) < NODE_MERGE_MM for b in branches
+    ]
+    for branch, is_short in zip(branches, short, strict=True):
+        if is_short:
+            parent[root(branch.start)] = root(branch.end)
+    return [
+        replace(b, start=root(b.start) if b.start >= 0 else -1, end=root(b.end) if b.end >= 0 else -1)
+        for b, is_short in zip(branches, short, strict=True)
+        if not is_short
+    ]
+
+
+def _drop_spurs(branches: list[Branch], mm_per_px: float) -> list[Branch]:
+    """Short branches with a free end go. A node left with no other branch is no node."""
+
+    def is_spur(b: Branch) -> bool:
+        return not b.closed and (b.start < 0 or b.end < 0) and _branch_mm(b, mm_per_px) < SPUR_MM
+
+    kept = [b for b in branches if not is_spur(b)]
+    ends = [node for b in kept for node in (b.start, b.end)]
+    return [
+        replace(
+            b,
+            start=b.start if ends.count(b.start) > 1 else -1,
+            end=b.end if ends.count(b.end) > 1 else -1,
+        )
+        for b in kept
+    ]
+
+
+def _strong(branch: Branch, field: InkField, high: float) -> bool:
+    """A stroke is dark along most of it; a wrinkle or tape edge that touches one is not."""
+    return float(np.percentile(sample(field.ridge, branch.points_px), 60)) > high
+
+
+def _place(branch: Branch, field: InkField, crest: Crest, flat: FlatView) -> Run:
+    step_px = STEP_MM / field.mm_per_px
+    points = resample(branch.points_px, step_px, branch.closed)
+    for _ in range(2):
+        points = smooth(points, 2.0, branch.closed)
+        points = crest.pull(points, normals(points, branch.closed), CREST_REACH_MM / field.mm_per_px)
+    points = smooth(points, 1.0, branch.closed)
+    width, absorbed = _profile(points, field, branch.closed)
+    strength = float(np.median(sample(field.ridge, points)))
+    return Run(flat.mm_from_px(points), branch.start, branch.end, branch.closed, strength, absorbed, width)
+
+
+def _profile(points_px: Array, field: InkField, closed: bool) -> tuple[float, Array]:
+    """Width (mm) at half depth of the mean cross profile, and the mean ln(tape / ink) in B, G, R on the crest."""
+    across = PROFILE_MM / field.mm_per_px
+    side = normals(points_px, closed)
+    grid = points_px[:, None, :] + across[None, :, None] * side[:, None, :]
+    ratio = sample(field.ratio, grid.reshape(-1, 2)).reshape(len(points_px), len(across), 3)
+    profile = np.median(ratio.max(axis=2), axis=0)
+    centre = len(across) // 2
+    half = (profile[centre - 2 : centre + 3].max() + np.percentile(profile, 10)) / 2
+    width = float((profile > half).sum() * (PROFILE_MM[1] - PROFILE_MM[0]))
+    return width, np.median(ratio[:, centre - 2 : centre + 3], axis=(0, 1))
+
+
+def resample(points: Array, step: float, closed: bool = False) -> Array:
+    """Points at equal arc length, about ``step`` apart; ends kept."""
+    around = np.vstack([points, points[:1]]) if closed else points
+    along = np.r_[0.0, np.cumsum(np.hypot(*np.diff(around, axis=0).T))]
+    count = max(2, round(along[-1] / step) + 1)
+    at = np.linspace(0, along[-1], count)
+    if closed:
+        at = at[:-1]
+    return np.c_[np.interp(at, along, around[:, 0]), np.interp(at, along, around[:, 1])]
+
+
+def smooth(points: Array, sigma: float, closed: bool) -> Array:
+    """Gaussian along the run, ``sigma`` in samples. Open ends are continued by reflection through the end point, so
+    that they stay."""
+    if closed:
+        return gaussian_filter1d(points, sigma, axis=0, mode="wrap")
+    pad = min(len(points) - 1, int(4 * sigma) + 1)
+    before = 2 * points[0] - points[pad:0:-1]
+    after = 2 * points[-1] - points[-2 : -pad - 2 : -1]
+    return gaussian_filter1d(np.vstack([before, points, after]), sigma, axis=0)[pad : pad + len(points)]
+
+
+def normals(points: Array, closed: bool) -> Array:
+    """Unit normals (N, 2), to the right of travel with y down."""
+    if closed:
+        along = np.roll(points, -1, axis=0) - np.roll(points, 1, axis=0)
+    else:
+        along = np.gradient(points, axis=0)
+    size = np.maximum(np.hypot(along[:, 0], along[:, 1]), 1e-12)
+    return np.c_[-along[:, 1], along[:, 0]] / size[:, None]

@@ -1,0 +1,141 @@
+"""Marker strokes on the shell as centre lines: the public door of stroke reading."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import shapely
+from shapely import LineString, Polygon
+from skimage.measure import CircleModel
+
+from extract.doors import Array, CannotContinue, FlatView, Silhouette, Stroke, StrokeKind
+from extract.ink.assemble import Thread, bridged, threads_of
+from extract.ink.branches import clean_runs, smooth
+from extract.ink.colours import colour_names
+from extract.ink.darkness import InkField, ink_field
+from extract.ink.reach import carried, thread_line
+from extract.ink.skeleton import strong_ridges, trace_branches
+
+LEAST_INK_RIDGE = 0.15
+"""Below this a ridge is a tape edge, whatever the light (measured on path-traced scenes: 99.9 % of those lie lower)."""
+HIGH_SHARE, LOW_SHARE = 0.42, 0.22
+LEAST_HIGH, LEAST_LOW = 0.14, 0.08
+TICK_MM = (5.0, 18.0)
+"""Ticks are drawn 8 to 14 mm long across a seam (common practice, no source); allowance for bleeding and fading."""
+RING_MM = 50.0
+NOTE_MM = 25.0
+CLOSED_PANEL_MM2 = 300.0
+
+
+def find_strokes(flat: FlatView, silhouette: Silhouette) -> tuple[Stroke, ...]:
+    """All marker strokes inside the silhouette.
+
+    Raises CannotContinue when nothing is drawn on the shell.
+    """
+    field = ink_field(flat, silhouette)
+    threads = _read_threads(field, flat)
+    if not threads:
+        raise CannotContinue(
+            "ink",
+            "There are no marker lines on the shell.",
+            "Draw the panel lines with a dark permanent marker at least 1 mm wide, then take the photo again.",
+        )
+    ticks = _are_ticks(threads)
+    threads = bridged(threads, [not t for t in ticks])
+    ticks = _are_ticks(threads)
+    notes = _are_notes(threads, ticks, silhouette)
+    threads = carried(threads, silhouette, [not (t or n) for t, n in zip(ticks, notes, strict=True)])
+    kinds = [_kind(t, tick, note) for t, tick, note in zip(threads, ticks, notes, strict=True)]
+    names = colour_names([_absorbed(t) for t in threads], [t.length_mm for t in threads])
+    order = sorted(range(len(threads)), key=lambda i: -threads[i].length_mm)
+    return tuple(_stroke(f"s{n + 1}", kinds[i], names[i], threads[i]) for n, i in enumerate(order))
+
+
+def _read_threads(field: InkField, flat: FlatView) -> list[Thread]:
+    clear = field.ridge[field.ridge > LEAST_INK_RIDGE]
+    if len(clear) == 0:
+        return []
+    level = float(np.percentile(clear, 90))
+    high, low = max(LEAST_HIGH, HIGH_SHARE * level), max(LEAST_LOW, LOW_SHARE * level)
+    branches, _ = trace_branches(strong_ridges(field.ridge, low, high))
+    return threads_of(clean_runs(branches, field, flat, high))
+
+
+def _are_ticks(threads: list[Thread]) -> list[bool]:
+    """Short strokes that another one crosses near their middle."""
+    lines = [thread_line(t) for t in threads]
+    tree = shapely.STRtree(lines)
+    out = []
+    for index, (thread, line) in enumerate(zip(threads, lines, strict=True)):
+        short = not thread.closed and TICK_MM[0] <= line.length <= TICK_MM[1]
+        across = [lines[i] for i in tree.query(line, predicate="intersects") if i != index] if short else []
+        out.append(any(_crosses_middle(line, other) for other in across if other.length > TICK_MM[1]))
+    return out
+
+
+def _crosses_middle(line: LineString, other: LineString) -> bool:
+    meeting = shapely.get_coordinates(line.intersection(other))
+    return len(meeting) > 0 and 0.2 < line.project(shapely.Point(meeting[0]), normalized=True) < 0.8
+
+
+def _are_notes(threads: list[Thread], ticks: list[bool], silhouette: Silhouette) -> list[bool]:
+    """Writing, arrows and doodles: groups of touching strokes that stay small and far from the cut edge."""
+    lines = [thread_line(t) for t in threads]
+    groups = shapely.union_all([line.buffer(1.0) for line, tick in zip(lines, ticks, strict=True) if not tick])
+    edge = shapely.MultiLineString([np.vstack([r, r[:1]]) for r in silhouette.rings_mm])
+    small = [
+        g
+        for g in shapely.get_parts(groups)
+        if np.ptp(np.asarray(g.bounds).reshape(2, 2), axis=0).max() < NOTE_MM and g.distance(edge) > 4.0
+    ]
+    tree = shapely.STRtree(small)
+    return [
+        not tick and not _is_closed_shape(t) and len(tree.query(line, predicate="intersects")) > 0
+        for t, line, tick in zip(threads, lines, ticks, strict=True)
+    ]
+
+
+def _is_closed_shape(thread: Thread) -> bool:
+    if not thread.closed:
+        return False
+    return Polygon(thread.points_mm).area >= CLOSED_PANEL_MM2 or _is_ring(thread)
+
+
+def _kind(thread: Thread, tick: bool, note: bool) -> StrokeKind:
+    if tick:
+        return "tick"
+    if note:
+        return "note"
+    return "ring" if _is_ring(thread) else "marker"
+
+
+def _is_ring(thread: Thread) -> bool:
+    if not thread.closed or len(thread.points_mm) < 8:
+        return False
+    circle = CircleModel.from_estimate(thread.points_mm)
+    if not circle or not 2.5 < circle.radius < RING_MM / 2:
+        return False
+    return float(np.sqrt(np.mean(circle.residuals(thread.points_mm) ** 2))) < max(0.35, 0.05 * circle.radius)
+
+
+def _absorbed(thread: Thread) -> Array:
+    lengths = [run.length_mm for run in thread.runs]
+    return np.average([run.absorbed for run in thread.runs], axis=0, weights=lengths)
+
+
+def _stroke(name: str, kind: StrokeKind, colour: str, thread: Thread) -> Stroke:
+    width = float(np.median([run.width_mm for run in thread.runs]))
+    return Stroke(name, kind, colour, thread.closed, width, _scatter_mm(thread.points_mm, thread.closed), thread.points_mm)
+
+
+def _scatter_mm(points: Array, closed: bool) -> float:
+    """1 σ of a crest point: its scatter about the run smoothed over 2 mm, never under a hundredth."""
+    if len(points) < 12:
+        return 0.05
+    rest = points - smooth(points, 5.0, closed)
+    return max(0.01, float(np.median(np.hypot(rest[:, 0], rest[:, 1])) * 1.2))
+
+
+def in_colour(strokes: Sequence[Stroke], colour: str) -> tuple[Stroke, ...]:
+    return tuple(s for s in strokes if s.colour == colour)

@@ -1,0 +1,79 @@
+"""Carries the ends of threads to what they were drawn to: another stroke or the cut edge."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import shapely
+from shapely import LineString, MultiLineString, Point, STRtree
+from shapely.geometry.base import BaseGeometry
+
+from extract.doors import Array, Silhouette
+from extract.ink.assemble import Thread, tangent
+
+EDGE_REACH_MM = 5.0
+"""A ridge fades about two widths before the cut edge, and pens lift early."""
+EDGE_SNAP_MM = 2.5
+STROKE_REACH_MM = 5.0
+NODE_REACH_MM = 7.0
+STROKE_SNAP_MM = 2.5
+OVERRUN_MM = 0.05
+"""Ends go this far beyond what they meet, so that the crossing is there in floating point."""
+TAIL_MM = 5.0
+
+
+def carried(threads: list[Thread], silhouette: Silhouette, may_reach: list[bool]) -> list[Thread]:
+    """Extends the open ends of threads that bound something, and clips everything to the shell."""
+    edge = MultiLineString([np.vstack([r, r[:1]]) for r in silhouette.rings_mm])
+    lines = [thread_line(t) for t in threads]
+    tree = STRtree(lines)
+    out = []
+    for index, thread in enumerate(threads):
+        if thread.closed or not may_reach[index]:
+            out.append(thread)
+            continue
+        points = thread.points_mm
+        for last in (False, True):
+            others = [lines[i] for i in tree.query(Point(points[-1 if last else 0]).buffer(8)) if i != index and may_reach[i]]
+            points = _reach(points, last, thread.met[int(last)], edge, others)
+        out.append(replace(thread, points_mm=points))
+    return out
+
+
+def thread_line(thread: Thread) -> LineString:
+    points = thread.points_mm
+    return LineString(np.vstack([points, points[:1]]) if thread.closed else points)
+
+
+def _reach(points: Array, last: bool, met: bool, edge: BaseGeometry, others: list[LineString]) -> Array:
+    tip, way = points[-1 if last else 0], tangent(points, last)
+    targets = [*others, edge]
+    reach = NODE_REACH_MM if met else STROKE_REACH_MM
+    hit = _first_hit(tip, way, reach, targets)
+    if hit is None:
+        hit = _nearest(tip, STROKE_SNAP_MM, targets)
+    if hit is None:
+        return points
+    gap = hit - tip
+    far = float(np.hypot(*gap))
+    end = hit + (gap / far if far > 1e-6 else way) * OVERRUN_MM
+    return np.vstack([points, end]) if last else np.vstack([end, points])
+
+
+def _first_hit(tip: Array, way: Array, reach_mm: float, targets: list[BaseGeometry]) -> Array | None:
+    """Nearest crossing of the ray from just behind the tip."""
+    ray = LineString([tip - 0.3 * way, tip + reach_mm * way])
+    crossings = shapely.get_coordinates(shapely.intersection(ray, np.array(targets, object)))
+    if len(crossings) == 0:
+        return None
+    ahead = (crossings - tip) @ way
+    return np.asarray(crossings[int(np.argmin(np.abs(ahead)))])
+
+
+def _nearest(tip: Array, within_mm: float, targets: list[BaseGeometry]) -> Array | None:
+    point = Point(tip)
+    near = min(targets, key=point.distance, default=None)
+    if near is None or point.distance(near) > within_mm:
+        return None
+    return shapely.get_coordinates(shapely.shortest_line(point, near))[1]
