@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from extract.doors import Array, PlaneCamera
+from extract.doors import Array, Lens, PlaneCamera
 
 PARAMETERS = 11
 
 
 def px_from_mm(camera: PlaneCamera, points_mm: Array) -> Array:
-    """(N, 2) pixels of points (N, 2) mm on the stroke plane. Points behind the camera come out as infinity."""
+    """(N, 2) pixels of points (N, 2) mm on the stroke plane. Points behind the camera, or past the radius where
+    the lens model turns back on itself, come out as infinity."""
     return px_from_table(camera, _on_strokes(camera, points_mm))
 
 
@@ -26,8 +27,15 @@ def px_from_table(camera: PlaneCamera, points_mm: Array) -> Array:
         x = seen[:, :2] / seen[:, 2:]
         r2 = (x**2).sum(axis=1, keepdims=True)
         px = lens.focal_px * x * (1 + r2 * (lens.k1 + r2 * lens.k2)) + lens.centre_px
-    px[seen[:, 2] <= 0] = np.inf
+    px[(seen[:, 2] <= 0) | (r2[:, 0] >= last_radius2(lens))] = np.inf
     return px
+
+
+def last_radius2(lens: Lens) -> float:
+    """Square of the undistorted radius where the lens model turns back on itself; infinity if it never does."""
+    roots = np.roots([5 * lens.k2, 3 * lens.k1, 1.0])
+    real = roots[np.isreal(roots)].real
+    return float(min(real[real > 0], default=np.inf))
 
 
 def mm_from_px(camera: PlaneCamera, points_px: Array) -> Array:

@@ -58,7 +58,7 @@ def marker_corners_mm(design: CardDesign) -> dict[int, Array]:
     """Id → (4, 2) outer marker corners in the card frame, clockwise from the marker's own top left."""
     made = board(design)
     corners = (np.asarray(points, float)[:, :2] for points in made.getObjPoints())
-    return {int(number): points for number, points in zip(made.getIds().ravel(), corners, strict=True)}
+    return {int(number): points for number, points in zip(np.ravel(made.getIds()), corners, strict=True)}
 
 
 def black_rectangles_mm(design: CardDesign) -> Array:

@@ -60,14 +60,14 @@ def find_cards(
     for design, found in groups:
         try:
             sightings.append(_sight(grey, design, found, photo, settings))
-        except _Unusable as why:
+        except _UnusableError as why:
             refusals.append(why)
     if not sightings:
         raise CannotContinue("cards", refusals[0].reason, refusals[0].advice)
     return tuple(sightings), tuple(Doubt(why.code, f"{why.reason} It was left out.") for why in refusals)
 
 
-class _Unusable(Exception):
+class _UnusableError(Exception):
     """One card that was seen and cannot serve."""
 
     def __init__(self, code: str, reason: str, advice: str) -> None:
@@ -134,8 +134,8 @@ def _sight(grey: Grey, design: CardDesign, markers: Markers, photo: Photo, setti
     return CardSighting(design, corners_px, corners_mm, _noise_px(corners_mm, corners_px))
 
 
-def _too_few(design: CardDesign, found: int, of: int) -> _Unusable:
-    return _Unusable(
+def _too_few(design: CardDesign, found: int, of: int) -> _UnusableError:
+    return _UnusableError(
         "card-covered",
         f"Only {found} of the {of} chess corners of the {design.name} can be seen.",
         "Uncover the card, keep it wholly in the picture and out of glare.",
@@ -169,7 +169,8 @@ def _robust_homography(design_mm: dict[int, Array], markers: Markers) -> tuple[A
     found, hits = cv2.findHomography(source, target, cv2.RANSAC, max(2.0, 0.1 * side_px))
     if found is None:
         return None, [False] * len(markers)
-    return np.asarray(found, float), [bool(hit) for hit in hits.reshape(-1, 4).all(axis=1)]
+    whole = np.all(np.reshape(hits, (-1, 4)), axis=1)
+    return np.asarray(found, float), [bool(hit) for hit in np.atleast_1d(whole)]
 
 
 def _check_view(design: CardDesign, px_from_card: Array, photo: Photo, settings: FindSettings) -> None:
@@ -177,13 +178,13 @@ def _check_view(design: CardDesign, px_from_card: Array, photo: Photo, settings:
     square_px = float(np.linalg.svd(_local_scale(px_from_card, centre)[0], compute_uv=False)[1]) * design.square_mm
     tilt = _tilt_deg(px_from_card, photo)
     if tilt > settings.max_tilt_deg:
-        raise _Unusable(
+        raise _UnusableError(
             "card-steep",
             f"The {design.name} is seen at a slant of {tilt:.0f}°, too flat an angle to measure by.",
             "Hold the camera more nearly straight above the table.",
         )
     if square_px < settings.min_square_px:
-        raise _Unusable(
+        raise _UnusableError(
             "card-small",
             f"The {design.name} is too small in the picture: its squares are {square_px:.0f} pixels wide.",
             "Go nearer, or use the camera's full resolution.",

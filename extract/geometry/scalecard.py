@@ -38,4 +38,4 @@ def chess_corners_mm(design: CardDesign) -> Array:
     """(N, 2) inner chess corners row by row, OpenCV's ChArUco order."""
     across, down = design.squares
     x, y = np.meshgrid(np.arange(1, across), np.arange(1, down))
-    return np.stack([x.ravel(), y.ravel()], axis=1) * float(design.square_mm)
+    return np.stack([x.ravel(), y.ravel()], axis=1).astype(np.float64) * design.square_mm

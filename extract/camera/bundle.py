@@ -1,0 +1,186 @@
+"""The least-squares core of the solve: every chess corner of every photo at once.
+
+Unknowns are, photo by photo, the eleven numbers of ``extract.camera.project`` and, for every card but the one that
+fixes the frame, its place (x, y, angle) on the table. Observations are chess corners and, weakly, what is known of
+phone cameras beforehand.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from scipy.optimize import least_squares
+from scipy.spatial.transform import Rotation
+
+from extract.camera.project import PARAMETERS, parameter_jacobian, px_from_table
+from extract.doors import Array, Lens, PlaneCamera
+
+Key = tuple[int, int]
+"""A card: (number, family order), so that keys sort the way the frame is chosen."""
+
+HUBER = 2.5
+"""Residuals beyond this many σ count linearly (Huber 1964); at 2.5 good corners lose one per cent of efficiency."""
+
+
+@dataclass(frozen=True, eq=False)
+class Sight:
+    """One card in one photo: corners as printed (stretch included) and as seen."""
+
+    photo: int
+    card: Key
+    corners_mm: Array
+    corners_px: Array
+    sd_px: float
+
+
+@dataclass(frozen=True, eq=False)
+class Prior:
+    """What is known of a photo's lens beforehand: expected (focal, k1, k2, centre x, centre y) and 1 σ of each."""
+
+    expected: Array
+    sd: Array
+
+
+@dataclass(frozen=True, eq=False)
+class Table:
+    """A state of the solve: ``places`` gives (x_mm, y_mm, angle_rad) of every card."""
+
+    cameras: tuple[PlaneCamera, ...]
+    places: dict[Key, Array]
+
+
+@dataclass(frozen=True, eq=False)
+class Solved:
+    table: Table
+    covariance: Array
+    residuals_px: tuple[Array, ...]
+    cost: float
+    freedom: float
+    """Share of the observations that the unknowns did not use up."""
+
+
+_LENS_COLUMNS = [0, 1, 2, 9, 10]
+
+
+def adjust(sights: tuple[Sight, ...], priors: tuple[Prior, ...], start: Table, frame: Key) -> Solved:
+    """The most likely table. ``covariance`` is of the whole unknown vector, cameras first."""
+    free = sorted(key for key in start.places if key != frame)
+
+    def unpack(step: Array) -> Table:
+        cameras = tuple(
+            moved(camera, step[PARAMETERS * i : PARAMETERS * (i + 1)]) for i, camera in enumerate(start.cameras)
+        )
+        shifts = step[PARAMETERS * len(cameras) :].reshape(-1, 3)
+        return Table(cameras, start.places | {key: start.places[key] + d for key, d in zip(free, shifts, strict=True)})
+
+    def residuals(step: Array) -> Array:
+        table = unpack(step)
+        seen = [(_misses(table, sight) / sight.sd_px).ravel() for sight in sights]
+        return np.concatenate([*seen, _prior_residuals(table, priors)])
+
+    def jacobian(step: Array) -> Array:
+        table = unpack(step)
+        rows = [_sight_rows(table, sight, free, step) for sight in sights]
+        return np.vstack([*rows, _prior_rows(priors, len(step))])
+
+    size = PARAMETERS * len(start.cameras) + 3 * len(free)
+    fit: Any = least_squares(
+        residuals,
+        np.zeros(size),
+        jacobian,
+        x_scale="jac",
+        loss="huber",
+        f_scale=HUBER,
+        xtol=1e-10,
+        ftol=1e-12,
+        gtol=1e-10,
+    )
+    table = unpack(fit.x)
+    misses = tuple(_misses(table, sight) for sight in sights)
+    return Solved(table, _covariance(fit), misses, float(fit.cost), _freedom(sights, priors, size))
+
+
+def _freedom(sights: tuple[Sight, ...], priors: tuple[Prior, ...], size: int) -> float:
+    seen = sum(sight.corners_px.size for sight in sights)
+    return max(0.1, 1 - (size - 5 * len(priors)) / seen)
+
+
+def _covariance(fit: Any) -> Array:
+    """Inverse of JᵀJ (``fit.jac`` carries the robust weights), widened where residuals exceed the stated noise."""
+    redundancy = max(1, len(fit.fun) - len(fit.x))
+    weights = np.minimum(1.0, HUBER / np.maximum(np.abs(fit.fun), 1e-12))
+    excess = max(1.0, float((weights * fit.fun**2).sum()) / redundancy)
+    scale = 1 / np.linalg.norm(fit.jac, axis=0)
+    normal = (fit.jac * scale).T @ (fit.jac * scale)
+    return np.asarray(excess * np.linalg.inv(normal) * np.outer(scale, scale), float)
+
+
+def moved(camera: PlaneCamera, step: Array) -> PlaneCamera:
+    """The camera after a step of its eleven numbers."""
+    lens = camera.lens
+    focal, k1, k2 = lens.focal_px + step[0], lens.k1 + step[1], lens.k2 + step[2]
+    centre = (lens.centre_px[0] + step[9], lens.centre_px[1] + step[10])
+    turned = Rotation.from_rotvec(step[3:6]).as_matrix() @ camera.rotation
+    return replace(
+        camera,
+        lens=Lens(float(focal), (float(centre[0]), float(centre[1])), float(k1), float(k2)),
+        rotation=turned,
+        shift_mm=camera.shift_mm + step[6:9],
+    )
+
+
+def placed(corners_mm: Array, place: Array) -> Array:
+    """(N, 3) card corners on the table."""
+    cos, sin = np.cos(place[2]), np.sin(place[2])
+    turned = corners_mm @ np.array([[cos, sin], [-sin, cos]]) + place[:2]
+    return np.column_stack([turned, np.zeros(len(turned))])
+
+
+def _misses(table: Table, sight: Sight) -> Array:
+    camera = table.cameras[sight.photo]
+    return px_from_table(camera, placed(sight.corners_mm, table.places[sight.card])) - sight.corners_px
+
+
+def _sight_rows(table: Table, sight: Sight, free: list[Key], step: Array) -> Array:
+    place = table.places[sight.card]
+    columns, px_from_point = parameter_jacobian(table.cameras[sight.photo], placed(sight.corners_mm, place))
+    first = PARAMETERS * sight.photo
+    columns[:, :, 3:6] = columns[:, :, 3:6] @ _left_jacobian(step[first + 3 : first + 6])
+    rows = np.zeros((len(columns), 2, len(step)))
+    rows[:, :, first : first + PARAMETERS] = columns
+    if sight.card in free:
+        at = PARAMETERS * len(table.cameras) + 3 * free.index(sight.card)
+        rows[:, :, at : at + 2] = px_from_point[:, :, :2]
+        cos, sin = np.cos(place[2]), np.sin(place[2])
+        swing = sight.corners_mm @ np.array([[-sin, cos], [-cos, -sin]])
+        rows[:, :, at + 2] = np.einsum("nij,nj->ni", px_from_point[:, :, :2], swing)
+    return np.asarray(rows.reshape(-1, len(step)) / sight.sd_px, float)
+
+
+def _left_jacobian(turn: Array) -> Array:
+    """exp(turn + d) = exp(J d) exp(turn) to first order in d (Barfoot, State Estimation for Robotics, eq. 7.77b)."""
+    angle = float(np.linalg.norm(turn))
+    x, y, z = turn
+    cross = np.array([[0, -z, y], [z, 0, -x], [-y, x, 0]])
+    if angle < 1e-6:
+        return np.eye(3) + cross / 2
+    first, second = (1 - np.cos(angle)) / angle**2, (angle - np.sin(angle)) / angle**3
+    return np.asarray(np.eye(3) + first * cross + second * cross @ cross, float)
+
+
+def _prior_residuals(table: Table, priors: tuple[Prior, ...]) -> Array:
+    lenses = [
+        np.array([camera.lens.focal_px, camera.lens.k1, camera.lens.k2, *camera.lens.centre_px])
+        for camera in table.cameras
+    ]
+    return np.concatenate([(lens - prior.expected) / prior.sd for lens, prior in zip(lenses, priors, strict=True)])
+
+
+def _prior_rows(priors: tuple[Prior, ...], size: int) -> Array:
+    rows = np.zeros((5 * len(priors), size))
+    for i, prior in enumerate(priors):
+        for j, column in enumerate(_LENS_COLUMNS):
+            rows[5 * i + j, PARAMETERS * i + column] = 1 / prior.sd[j]
+    return rows
