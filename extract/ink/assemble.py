@@ -10,7 +10,10 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
+import shapely
 from scipy.interpolate import CubicHermiteSpline
+from shapely import LineString
+from shapely.geometry.base import BaseGeometry
 
 from extract.doors import Array
 from extract.ink.branches import JUNCTION_MM, STEP_MM, Run, length
@@ -18,12 +21,18 @@ from extract.ink.branches import JUNCTION_MM, STEP_MM, Run, length
 TANGENT_MM = 4.0
 PAIR_DEG = 40.0
 PAIR_ASIDE_MM = 1.6
+CROSSING_DEG = 60.0
+"""Wider than for a pair alone: the bent crests at a crossing spoil the direction of short ticks."""
 GAP_MM = 7.0
 GAP_DEG = 35.0
-SHORT_GAP_MM = 2.5
-SHORT_GAP_DEG = 75.0
-"""Ink skips for up to 3.5 mm, plus what thinning takes off both ends; across a short gap a corner may lie."""
-OTHER_COLOUR_COST = 0.8
+"""Ink skips for up to 3.5 mm, plus what thinning takes off both ends."""
+CORNER_REACH_MM = 4.5
+CORNER_BACK_MM = 3.0
+CORNER_SINE = 0.3
+CORNER_COST = 1.0
+SHORT_GAP_MM = 1.6
+FOLD_DEG = 30.0
+"""Two ends that point the same way are two strokes side by side, not one stroke with a gap."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,13 +71,25 @@ def threads_of(runs: list[Run]) -> list[Thread]:
     return _chain(singles, joins)
 
 
-def bridged(threads: list[Thread], may_bridge: list[bool]) -> list[Thread]:
-    """Joins free ends across gaps in the ink, best fit first."""
+def bridged(threads: list[Thread], may_bridge: list[bool], shell: BaseGeometry) -> list[Thread]:
+    """Joins free ends across gaps in the ink, best fit first; never across a cut in the shell."""
+    inner = prepare_shell(shell)
     ends = [
         e for i, t in enumerate(threads) if not t.closed and may_bridge[i] for e in _ends(i, t) if not t.met[int(e.last)]
     ]
-    options = [(cost, a, b) for a, b in combinations(ends, 2) if (cost := _gap_cost(a, b, threads)) is not None]
+    options = [
+        (cost, a, b)
+        for a, b in combinations(ends, 2)
+        if (cost := _gap_cost(a, b, threads)) is not None and inner.covers(LineString([a.point, b.point]))
+    ]
     return _chain(threads, _best_first(options))
+
+
+def prepare_shell(shell: BaseGeometry) -> BaseGeometry:
+    """The shell with room for strokes that run along its edge."""
+    wide = shell.buffer(0.5)
+    shapely.prepare(wide)
+    return wide
 
 
 def _ends(index: int, thread: Thread, run: Run | None = None) -> list[End]:
@@ -112,13 +133,22 @@ def _turn_deg(a: Array, b: Array) -> float:
 def _pair_at_node(ends: list[End], threads: list[Thread]) -> list[tuple[End, End]]:
     if len(ends) == 2 and _same_colour(ends[0], ends[1], threads):
         return [(ends[0], ends[1])]
+    if len(ends) == 4 and (crossing := _opposite(ends)):
+        return crossing
     options = []
     for a, b in combinations(ends, 2):
         turn, aside = _turn_deg(a.ahead, -b.ahead), _aside(a, b)
-        if turn < PAIR_DEG and aside < PAIR_ASIDE_MM:
-            other = 0 if _same_colour(a, b, threads) else OTHER_COLOUR_COST
-            options.append((turn / PAIR_DEG + aside / PAIR_ASIDE_MM + other, a, b))
+        if turn < PAIR_DEG and aside < PAIR_ASIDE_MM and _same_colour(a, b, threads):
+            options.append((turn / PAIR_DEG + aside / PAIR_ASIDE_MM, a, b))
     return _best_first(options)
+
+
+def _opposite(ends: list[End]) -> list[tuple[End, End]]:
+    """Four ends round a node make two crossing strokes if each goes on roughly straight to the one across."""
+    centre = np.mean([e.point for e in ends], axis=0)
+    a, b, c, d = sorted(ends, key=lambda e: float(np.arctan2(*(e.point - centre)[::-1])))
+    straight = all(_turn_deg(x.ahead, -y.ahead) < CROSSING_DEG for x, y in ((a, c), (b, d)))
+    return [(a, c), (b, d)] if straight else []
 
 
 def _best_first(options: list[tuple[float, End, End]]) -> list[tuple[End, End]]:
@@ -152,8 +182,12 @@ def _gap_cost(a: End, b: End, threads: list[Thread]) -> float | None:
     if gap < 1e-9:
         return 0.0
     turn = max(_turn_deg(a.ahead, way / gap), _turn_deg(b.ahead, -way / gap))
-    limit = SHORT_GAP_DEG if gap < SHORT_GAP_MM else GAP_DEG
-    return gap / GAP_MM + turn / GAP_DEG if turn < limit else None
+    if turn < GAP_DEG:
+        return gap / GAP_MM + turn / GAP_DEG
+    if _corner(a.point, a.ahead, b.point, b.ahead) is not None:
+        return gap / GAP_MM + CORNER_COST
+    fold = _turn_deg(a.ahead, b.ahead) < FOLD_DEG
+    return gap / GAP_MM + 2 * CORNER_COST if gap < SHORT_GAP_MM and not fold else None
 
 
 def _chain(threads: list[Thread], joins: list[tuple[End, End]]) -> list[Thread]:
@@ -196,27 +230,34 @@ def _joined(
     closed = threads[first[0]].closed or partner.get((last[0], not last[1])) == first
     line = parts[0]
     for part in parts[1:]:
-        line = np.vstack([line, _link(line, part), part])
+        line = np.vstack(_link(line, part))
     if closed and not threads[first[0]].closed:
-        line = np.vstack([line, _link(line, line)])
+        middle = len(line) // 2
+        line = np.vstack(_link(line[middle:], line[:middle]))
     met = (threads[first[0]].met[int(first[1])], threads[last[0]].met[int(not last[1])])
     return Thread(line, closed, met, tuple(r for i, _ in pieces for r in threads[i].runs))
 
 
-def _link(before: Array, after: Array) -> Array:
-    """Points across a gap: a smooth blend where the two sides face each other, else by way of the corner where their
-    lines meet."""
+def _link(before: Array, after: Array) -> tuple[Array, Array, Array]:
+    """The two sides of a gap and points across it: a smooth blend where they face each other, else by way of the corner
+    where their lines meet, with what overshot that corner taken off."""
     a, b = before[-1], after[0]
     gap = float(np.hypot(*(b - a)))
-    if gap < 1.5 * STEP_MM:
-        return np.empty((0, 2))
     u, v = tangent(before, True), -tangent(after, False)
-    if _turn_deg(u, v) > PAIR_DEG:
-        corner = _meeting(a, u, b, v)
-        legs = [a, corner, b] if corner is not None and np.hypot(*(corner - a)) + np.hypot(*(b - corner)) < 2 * gap + 1 else [a, b]
-        return np.vstack([_straight(p, q) for p, q in zip(legs, legs[1:], strict=False)])[:-1]
+    if _turn_deg(u, v) > PAIR_DEG and (corner := _corner(a, u, b, -v)) is not None:
+        before, after = _short_of(before, corner, u), _short_of(after[::-1], corner, -v)[::-1]
+        return before, np.vstack([_straight(before[-1], corner), _straight(corner, after[0])[:-1]]), after
+    if gap < 1.5 * STEP_MM:
+        return before, np.empty((0, 2)), after
     at = np.linspace(0, gap, max(2, round(gap / STEP_MM)) + 1)[1:-1]
-    return CubicHermiteSpline([0, gap], [a, b], [u, v])(at)
+    return before, CubicHermiteSpline([0, gap], [a, b], [u, v])(at), after
+
+
+def _short_of(line: Array, corner: Array, ahead: Array) -> Array:
+    """The line without the points at its end that lie beyond the corner; two points stay."""
+    beyond = (line - corner) @ ahead > -STEP_MM
+    near_end = np.cumsum(beyond[::-1] == 0) == 0
+    return line[: max(2, len(line) - int(near_end.sum()))]
 
 
 def _straight(p: Array, q: Array) -> Array:
@@ -224,10 +265,10 @@ def _straight(p: Array, q: Array) -> Array:
     return p + (q - p) * (np.arange(1, count + 1) / count)[:, None]
 
 
-def _meeting(p: Array, u: Array, q: Array, v: Array) -> Array | None:
-    """Where the lines p + s u and q - t v cross ahead of both; None if they do not."""
-    cross = u[0] * -v[1] + u[1] * v[0]
-    if abs(cross) < 0.2:
+def _corner(p: Array, u: Array, q: Array, v: Array) -> Array | None:
+    """Where the lines through two ends (directions out of them) cross, if that is near both; a pen may have overshot."""
+    if abs(u[0] * v[1] - u[1] * v[0]) < CORNER_SINE:
         return None
-    s, t = np.linalg.solve(np.c_[u, v], q - p)
-    return p + s * u if s > 0 and t > 0 else None
+    s, t = np.linalg.solve(np.c_[u, -v], q - p)
+    near = all(-CORNER_BACK_MM < far < CORNER_REACH_MM for far in (s, t))
+    return p + s * u if near else None

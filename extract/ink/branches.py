@@ -1,15 +1,15 @@
-"""From raw branches of the skeleton to clean runs in mm: prune, judge, place on the crest."""
+"""From raw branches of the skeleton to clean runs in mm: prune, judge, place on the centre line."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.ndimage import gaussian_filter1d
+from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
 from extract.doors import Array, FlatView
 from extract.ink.darkness import InkField, sample
-from extract.ink.skeleton import Branch, Crest
+from extract.ink.skeleton import Branch
 
 SPUR_MM = 2.2
 """Thinning grows spurs about as long as a stroke is wide; half a tick is longer than this."""
@@ -17,9 +17,10 @@ NODE_MERGE_MM = 2.4
 """Two strokes crossing at a slant thin to two nodes up to about one stroke width apart."""
 SPECK_MM = 3.5
 JUNCTION_MM = 1.4
-"""Crests bend where strokes meet, within half a width plus the ridge scale; those points are not believed."""
+"""Centre lines bend where strokes meet, within half a width plus the ridge scale; those points are not believed."""
 STEP_MM = 0.4
-CREST_REACH_MM = 0.7
+CENTRE_REACH_MM = 0.7
+SIDE_ROOM_MM = 0.6
 PROFILE_MM = np.linspace(-2.5, 2.5, 41)
 
 
@@ -34,6 +35,7 @@ class Run:
     strength: float
     absorbed: Array
     width_mm: float
+    scatter_mm: float
 
     @property
     def length_mm(self) -> float:
@@ -46,12 +48,11 @@ def length(points_mm: Array, closed: bool = False) -> float:
 
 
 def clean_runs(branches: list[Branch], field: InkField, flat: FlatView, high: float) -> list[Run]:
-    """Merges close nodes, drops spurs, specks and faint branches, and places the rest on the crest, in mm."""
+    """Merges close nodes, drops spurs, specks and faint branches, and places the rest on the centre line, in mm."""
     kept = _drop_spurs(_merge_nodes(branches, field.mm_per_px), field.mm_per_px)
     kept = [b for b in kept if _strong(b, field, high)]
     kept = _drop_spurs(kept, field.mm_per_px)
-    crest = Crest(field.dark)
-    runs = [_place(branch, field, crest, flat) for branch in kept]
+    runs = [_place(branch, field, flat) for branch in kept]
     return [run for run in runs if len(run.points_mm) > 1 and (_tied(run) or run.length_mm > SPECK_MM)]
 
 
@@ -108,29 +109,57 @@ def _strong(branch: Branch, field: InkField, high: float) -> bool:
     return float(np.percentile(sample(field.ridge, branch.points_px), 60)) > high
 
 
-def _place(branch: Branch, field: InkField, crest: Crest, flat: FlatView) -> Run:
-    step_px = STEP_MM / field.mm_per_px
-    points = resample(branch.points_px, step_px, branch.closed)
+def _place(branch: Branch, field: InkField, flat: FlatView) -> Run:
+    points = smooth(resample(branch.points_px, STEP_MM / field.mm_per_px, branch.closed), 2.0, branch.closed)
+    width = _width_mm(_profiles(points, field, branch.closed)[1])
     for _ in range(2):
-        points = smooth(points, 2.0, branch.closed)
-        points = crest.pull(points, normals(points, branch.closed), CREST_REACH_MM / field.mm_per_px)
-    points = smooth(points, 1.0, branch.closed)
-    width, absorbed = _profile(points, field, branch.closed)
-    strength = float(np.median(sample(field.ridge, points)))
-    return Run(flat.mm_from_px(points), branch.start, branch.end, branch.closed, strength, absorbed, width)
+        shift, _ = _centre_shift(points, field, branch.closed, width)
+        points = smooth(points + shift[:, None] / field.mm_per_px * normals(points, branch.closed), 1.5, branch.closed)
+    ratio, dark = _profiles(points, field, branch.closed)
+    _, scatter = _centre_shift(points, field, branch.closed, width)
+    middle = np.abs(PROFILE_MM) < 0.3
+    return Run(
+        points_mm=flat.mm_from_px(points),
+        start=branch.start,
+        end=branch.end,
+        closed=branch.closed,
+        strength=float(np.median(sample(field.ridge, points))),
+        absorbed=np.median(ratio[:, middle], axis=(0, 1)),
+        width_mm=_width_mm(dark),
+        scatter_mm=scatter,
+    )
 
 
-def _profile(points_px: Array, field: InkField, closed: bool) -> tuple[float, Array]:
-    """Width (mm) at half depth of the mean cross profile, and the mean ln(tape / ink) in B, G, R on the crest."""
+def _profiles(points_px: Array, field: InkField, closed: bool) -> tuple[Array, Array]:
+    """ln(tape / pixel) across the run: (N, len(PROFILE_MM), 3), and its darkest channel."""
     across = PROFILE_MM / field.mm_per_px
-    side = normals(points_px, closed)
-    grid = points_px[:, None, :] + across[None, :, None] * side[:, None, :]
+    grid = points_px[:, None, :] + across[None, :, None] * normals(points_px, closed)[:, None, :]
     ratio = sample(field.ratio, grid.reshape(-1, 2)).reshape(len(points_px), len(across), 3)
-    profile = np.median(ratio.max(axis=2), axis=0)
-    centre = len(across) // 2
+    return ratio, ratio.max(axis=2)
+
+
+def _width_mm(dark: Array) -> float:
+    """Width at half depth of the median profile."""
+    profile = np.median(dark, axis=0)
+    centre = len(profile) // 2
     half = (profile[centre - 2 : centre + 3].max() + np.percentile(profile, 10)) / 2
-    width = float((profile > half).sum() * (PROFILE_MM[1] - PROFILE_MM[0]))
-    return width, np.median(ratio[:, centre - 2 : centre + 3], axis=(0, 1))
+    return float((profile > half).sum() * (PROFILE_MM[1] - PROFILE_MM[0]))
+
+
+def _centre_shift(points_px: Array, field: InkField, closed: bool, width_mm: float) -> tuple[Array, float]:
+    """How far (mm) the middle between the stroke's two sides lies along the normal, (N,), and its scatter.
+
+    Ink is uneven inside the stroke, so darkness saturates at half depth: what counts is where the sides are.
+    """
+    dark = _profiles(points_px, field, closed)[1]
+    near = np.abs(PROFILE_MM) <= width_mm / 2 + SIDE_ROOM_MM
+    floor = np.percentile(dark, 20, axis=1, keepdims=True)
+    depth = uniform_filter1d(dark[:, np.abs(PROFILE_MM) < 0.4].max(axis=1, keepdims=True) - floor, 9, axis=0)
+    weight = np.clip((dark - floor) / np.maximum(depth, 1e-6) / 0.5 - 0.5, 0, 1) * near
+    shift = (weight @ PROFILE_MM) / np.maximum(weight.sum(axis=1), 1e-6)
+    shift = np.clip(shift, -CENTRE_REACH_MM, CENTRE_REACH_MM)
+    rest = shift - uniform_filter1d(shift, 9)
+    return shift, float(1.4826 * np.median(np.abs(rest)))
 
 
 def resample(points: Array, step: float, closed: bool = False) -> Array:

@@ -11,10 +11,10 @@ from skimage.measure import CircleModel
 
 from extract.doors import Array, CannotContinue, FlatView, Silhouette, Stroke, StrokeKind
 from extract.ink.assemble import Thread, bridged, threads_of
-from extract.ink.branches import clean_runs, smooth
+from extract.ink.branches import clean_runs
 from extract.ink.colours import colour_names
 from extract.ink.darkness import InkField, ink_field
-from extract.ink.reach import carried, thread_line
+from extract.ink.reach import carried, shell_of, thread_line
 from extract.ink.skeleton import strong_ridges, trace_branches
 
 LEAST_INK_RIDGE = 0.15
@@ -23,9 +23,11 @@ HIGH_SHARE, LOW_SHARE = 0.42, 0.22
 LEAST_HIGH, LEAST_LOW = 0.14, 0.08
 TICK_MM = (5.0, 18.0)
 """Ticks are drawn 8 to 14 mm long across a seam (common practice, no source); allowance for bleeding and fading."""
+CROSSING_HOLE_MM2 = 1.5
 RING_MM = 50.0
 NOTE_MM = 25.0
 CLOSED_PANEL_MM2 = 300.0
+LEAST_SIGMA_MM = 0.01
 
 
 def find_strokes(flat: FlatView, silhouette: Silhouette) -> tuple[Stroke, ...]:
@@ -42,7 +44,7 @@ def find_strokes(flat: FlatView, silhouette: Silhouette) -> tuple[Stroke, ...]:
             "Draw the panel lines with a dark permanent marker at least 1 mm wide, then take the photo again.",
         )
     ticks = _are_ticks(threads)
-    threads = bridged(threads, [not t for t in ticks])
+    threads = bridged(threads, [not t for t in ticks], shell_of(silhouette))
     ticks = _are_ticks(threads)
     notes = _are_notes(threads, ticks, silhouette)
     threads = carried(threads, silhouette, [not (t or n) for t, n in zip(ticks, notes, strict=True)])
@@ -58,7 +60,8 @@ def _read_threads(field: InkField, flat: FlatView) -> list[Thread]:
         return []
     level = float(np.percentile(clear, 90))
     high, low = max(LEAST_HIGH, HIGH_SHARE * level), max(LEAST_LOW, LOW_SHARE * level)
-    branches, _ = trace_branches(strong_ridges(field.ridge, low, high))
+    hole_px = round(CROSSING_HOLE_MM2 / field.mm_per_px**2)
+    branches, _ = trace_branches(strong_ridges(field.ridge, low, high, hole_px))
     return threads_of(clean_runs(branches, field, flat, high))
 
 
@@ -126,15 +129,8 @@ def _absorbed(thread: Thread) -> Array:
 
 def _stroke(name: str, kind: StrokeKind, colour: str, thread: Thread) -> Stroke:
     width = float(np.median([run.width_mm for run in thread.runs]))
-    return Stroke(name, kind, colour, thread.closed, width, _scatter_mm(thread.points_mm, thread.closed), thread.points_mm)
-
-
-def _scatter_mm(points: Array, closed: bool) -> float:
-    """1 σ of a crest point: its scatter about the run smoothed over 2 mm, never under a hundredth."""
-    if len(points) < 12:
-        return 0.05
-    rest = points - smooth(points, 5.0, closed)
-    return max(0.01, float(np.median(np.hypot(rest[:, 0], rest[:, 1])) * 1.2))
+    scatter = max(LEAST_SIGMA_MM, float(np.median([run.scatter_mm for run in thread.runs])))
+    return Stroke(name, kind, colour, thread.closed, width, scatter, thread.points_mm)
 
 
 def in_colour(strokes: Sequence[Stroke], colour: str) -> tuple[Stroke, ...]:

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import shapely
-from shapely import LineString, MultiLineString, Point, STRtree
+from shapely import LineString, MultiLineString, Point, Polygon, STRtree
 from shapely.geometry.base import BaseGeometry
 
 from extract.doors import Array, Silhouette
@@ -39,6 +39,10 @@ def carried(threads: list[Thread], silhouette: Silhouette, may_reach: list[bool]
             points = _reach(points, last, thread.met[int(last)], edge, others)
         out.append(replace(thread, points_mm=points))
     return out
+
+
+def shell_of(silhouette: Silhouette) -> BaseGeometry:
+    return shapely.union_all([Polygon(ring).buffer(0) for ring in silhouette.rings_mm])
 
 
 def thread_line(thread: Thread) -> LineString:

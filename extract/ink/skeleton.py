@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from scipy import ndimage
-from skimage.morphology import skeletonize
+from skimage.morphology import remove_small_holes, skeletonize
 
 from extract.doors import Array, Mask
-from extract.ink.darkness import Image, hessian, sample
+from extract.ink.darkness import Image
 
 NEIGHBOURS = ((-1, 0), (0, 1), (1, 0), (0, -1), (-1, -1), (-1, 1), (1, 1), (1, -1))
 
@@ -26,13 +26,14 @@ class Branch:
     closed: bool = False
 
 
-def strong_ridges(ridge: Image, low: float, high: float) -> Mask:
-    """Pixels over ``low`` that hang together with one over ``high``."""
+def strong_ridges(ridge: Image, low: float, high: float, hole_px: int) -> Mask:
+    """Pixels over ``low`` that hang together with one over ``high``; holes of up to ``hole_px`` are filled, since the
+    ridge dips where strokes cross."""
     labels, _ = ndimage.label(ridge > low, np.ones((3, 3)))
     keep = np.zeros(int(labels.max()) + 1, bool)
     keep[np.unique(labels[ridge > high])] = True
     keep[0] = False
-    return keep[labels]
+    return remove_small_holes(keep[labels], max_size=hole_px)
 
 
 def trace_branches(mask: Mask) -> tuple[list[Branch], Array]:
@@ -87,25 +88,3 @@ def _branch(walk: list[tuple[int, int]], node_labels: np.ndarray) -> Branch:
     closed = walk[0] == walk[-1] and not node_labels[walk[0]]
     points = np.array(walk[:-1] if closed else walk, float)[:, ::-1]
     return Branch(points, int(node_labels[walk[0]]) - 1, int(node_labels[walk[-1]]) - 1, closed)
-
-
-class Crest:
-    """Moves points sideways onto the crest of a softened darkness raster, to a fraction of a pixel (Steger 1998)."""
-
-    def __init__(self, dark: Image) -> None:
-        xx, xy, yy = hessian(dark)
-        gx, gy = (cv2.Sobel(dark, cv2.CV_32F, *d, ksize=3) / 8 for d in ((1, 0), (0, 1)))
-        self._fields = cv2.merge([gx, gy, xx, xy]), yy
-
-    def pull(self, points_px: Array, normals: Array, reach_px: float) -> Array:
-        """Two Newton steps along the given unit normals, never farther than ``reach_px`` from where it began."""
-        moved = points_px.copy()
-        for _ in range(2):
-            gx, gy, xx, xy = sample(self._fields[0], moved).T
-            yy = sample(self._fields[1], moved)
-            slope = gx * normals[:, 0] + gy * normals[:, 1]
-            bend = xx * normals[:, 0] ** 2 + 2 * xy * normals[:, 0] * normals[:, 1] + yy * normals[:, 1] ** 2
-            step = np.where(bend < 0, -slope / np.minimum(bend, -1e-9), 0)
-            moved = moved + np.clip(step, -1.5, 1.5)[:, None] * normals
-        shift = np.clip(((moved - points_px) * normals).sum(axis=1), -reach_px, reach_px)
-        return points_px + shift[:, None] * normals
