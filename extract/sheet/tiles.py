@@ -1,0 +1,148 @@
+"""What a pattern page carries besides the pattern: joints with their marks, and the check lines. Pure geometry in mm.
+
+Everything that belongs to a joint lies in the overlap, so it vanishes once the pages are joined.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from shapely import Geometry
+
+from extract.sheet.layout import OVERLAP_MM, Box, Grid, Tile
+
+CHECK_LENGTHS_MM = (("4 in", 101.6), ("100 mm", 100.0))
+# Clear of the trim line, which lies half an overlap inside the window.
+CHECK_INSET_MM = 8.5
+_CHECK_PITCH_MM = 3.4
+_CHECK_START_MM = 7.0
+_CHECK_TEXT_MM = 11.0
+_NAME_MM = (46.0, 16.0)
+_NAME_GAP_MM = 4.0
+MARK_RADIUS_MM = 3.0
+_STEPS_INWARD_MM = (0.0, 14.0, 28.0)
+
+
+@dataclass(frozen=True)
+class Joint:
+    """A trim line as one page shows it. ``upright``: the line runs along y. ``on_top``: this page lies on its
+    neighbour and is cut along the line; else the neighbour is laid to the line. ``marks`` lie on the line and are
+    the same points on both pages."""
+
+    start: tuple[float, float]
+    end: tuple[float, float]
+    upright: bool
+    on_top: bool
+    neighbour: str
+    marks: tuple[tuple[float, float], ...]
+
+    @property
+    def text_centre(self) -> tuple[float, float]:
+        """In the middle of the strip that is cut off or covered."""
+        x, y = (self.start[0] + self.end[0]) / 2, (self.start[1] + self.end[1]) / 2
+        out = (-1 if self.on_top else 1) * OVERLAP_MM / 4
+        return (x + out, y) if self.upright else (x, y + out)
+
+
+@dataclass(frozen=True)
+class CheckLine:
+    """A line of known length with a tick at both ends; ``text_at`` is where its lettering starts or ends."""
+
+    label: str
+    start: tuple[float, float]
+    end: tuple[float, float]
+    upright: bool
+
+
+@dataclass(frozen=True)
+class CheckCorner:
+    """Four check lines along two sides of a corner, and the box of the page's name in its angle. ``inward`` (±1, ±1)
+    points from the corner to the middle of the page."""
+
+    lines: tuple[CheckLine, ...]
+    name_box: Box
+    inward: tuple[int, int]
+    boxes: tuple[Box, ...]
+
+
+def joints(grid: Grid, tile: Tile) -> tuple[Joint, ...]:
+    """The trim lines of a page: one for each printed neighbour."""
+    found = []
+    window, half = tile.window, OVERLAP_MM / 2
+    for down, right, at in (
+        (0, -1, window.left + half),
+        (0, 1, window.right - half),
+        (-1, 0, window.top + half),
+        (1, 0, window.bottom - half),
+    ):
+        other = grid.neighbour(tile, down, right)
+        if other is None:
+            continue
+        if right:
+            ends = (at, window.top), (at, window.bottom)
+            marks = tuple((at, y) for y in _quarters(tile.core.top, tile.core.bottom))
+        else:
+            ends = (window.left, at), (window.right, at)
+            marks = tuple((x, at) for x in _quarters(tile.core.left, tile.core.right))
+        found.append(Joint(*ends, bool(right), down + right < 0, other.name, marks))
+    return tuple(found)
+
+
+def check_corner(window: Box, corner: tuple[int, int], inset_mm: tuple[float, float] | None = None) -> CheckCorner:
+    """The check lines in one corner of ``window``: (-1, -1) is top left, (1, 1) bottom right; ``inset_mm`` is their
+    distance from the window's sides."""
+    inset = inset_mm or (CHECK_INSET_MM, CHECK_INSET_MM)
+    inward = -corner[0], -corner[1]
+    x = (window.left if corner[0] < 0 else window.right) + inward[0] * inset[0]
+    y = (window.top if corner[1] < 0 else window.bottom) + inward[1] * inset[1]
+    lines = []
+    for row, (label, length) in enumerate(CHECK_LENGTHS_MM):
+        aside, near, far = row * _CHECK_PITCH_MM, _CHECK_START_MM, _CHECK_START_MM + length
+        sx, sy = inward
+        lines.append(CheckLine(label, (x + sx * near, y + sy * aside), (x + sx * far, y + sy * aside), False))
+        lines.append(CheckLine(label, (x + sx * aside, y + sy * near), (x + sx * aside, y + sy * far), True))
+    reach = _CHECK_START_MM + CHECK_LENGTHS_MM[0][1] + _CHECK_TEXT_MM
+    name = _CHECK_PITCH_MM + _NAME_GAP_MM
+    name_box = _box_from(x + inward[0] * name, y + inward[1] * name, inward[0] * _NAME_MM[0], inward[1] * _NAME_MM[1])
+    arms = (
+        _box_from(x, y, inward[0] * reach, inward[1] * _CHECK_PITCH_MM).grown(1.5),
+        _box_from(x, y, inward[0] * _CHECK_PITCH_MM, inward[1] * reach).grown(1.5),
+    )
+    return CheckCorner(tuple(lines), name_box, inward, (*arms, name_box))
+
+
+def emptiest_corner(
+    tile: Tile, ink: Sequence[Geometry], text: Sequence[Geometry], areas: Sequence[Geometry]
+) -> CheckCorner:
+    """The corner where check lines disturb least: lettering first, then drawn lines, then the inside of parts.
+
+    ``ink`` are lines, ``text`` boxes and ``areas`` polygons, all in pattern mm.
+    """
+    best: tuple[tuple[float, float], CheckCorner] | None = None
+    lines, boxes, parts = (np.array([*shapes, shapely.Point()], object) for shapes in (ink, text, areas))
+    for more_x in _STEPS_INWARD_MM:
+        for more_y in _STEPS_INWARD_MM:
+            for corner in ((-1, 1), (-1, -1), (1, -1), (1, 1)):
+                block = check_corner(tile.window, corner, (CHECK_INSET_MM + more_x, CHECK_INSET_MM + more_y))
+                taken = shapely.union_all([shapely.box(b.left, b.top, b.right, b.bottom) for b in block.boxes])
+                cost = (
+                    float(shapely.area(shapely.intersection(boxes, taken)).sum()) * 5
+                    + float(shapely.length(shapely.intersection(lines, taken)).sum())
+                    + float(shapely.area(shapely.intersection(parts, taken)).sum()) * 0.02
+                )
+                scored = (round(cost, 3), more_x + more_y)
+                if best is None or scored < best[0]:
+                    best = scored, block
+    assert best is not None
+    return best[1]
+
+
+def _quarters(low: float, high: float) -> tuple[float, float]:
+    return low + (high - low) / 4, low + 3 * (high - low) / 4
+
+
+def _box_from(x: float, y: float, width: float, height: float) -> Box:
+    return Box(min(x, x + width), min(y, y + height), max(x, x + width), max(y, y + height))
