@@ -23,13 +23,19 @@ def sd_mm_at(camera: PlaneCamera, points_mm: Array) -> Array:
 def shape_sd_mm(camera: PlaneCamera, points_mm: Array) -> float:
     """1 σ of an outline's shape: the RMS distance of its points (N, 2) from the truth after the best rigid motion.
     Zero for fewer than two points."""
+    at = shape_sd_mm_at(camera, points_mm)
+    return float(np.sqrt((at**2).mean())) if len(at) > 1 else 0.0
+
+
+def shape_sd_mm_at(camera: PlaneCamera, points_mm: Array) -> Array:
+    """(N,) the same for each point of the outline: 1 σ distance from its true place in the shape."""
     points = np.asarray(points_mm, float).reshape(-1, 2)
     if len(points) < 2:
-        return 0.0
+        return np.zeros(len(points))
     moves = _moves_mm(camera, points).reshape(2 * len(points), -1)
     rigid = _rigid_basis(points)
     left = moves - rigid @ (rigid.T @ moves)
-    return float(np.sqrt((left**2).sum() / len(points)))
+    return np.sqrt((left.reshape(len(points), -1) ** 2).sum(axis=1))
 
 
 def length_sd_mm(camera: PlaneCamera, points_mm: Array, closed: bool = False) -> float:
