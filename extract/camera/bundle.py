@@ -1,8 +1,8 @@
 """The least-squares core of the solve: every chess corner of every photo at once.
 
-Unknowns are, photo by photo, the eleven numbers of ``extract.camera.project`` and, for every card but the one that
-fixes the frame, its place (x, y, angle) on the table. Observations are chess corners and, weakly, what is known of
-phone cameras beforehand.
+Unknowns are, photo by photo, the eleven numbers of ``extract.camera.project`` and, for every card, its place on the
+table (x, y, angle; fixed for the card that fixes the frame) and how its paper bulges (three heights). Observations are
+chess corners and, weakly, what is known of phone cameras and of paper beforehand.
 """
 
 from __future__ import annotations
@@ -26,12 +26,14 @@ HUBER = 2.5
 
 @dataclass(frozen=True, eq=False)
 class Sight:
-    """One card in one photo: corners as printed (stretch included) and as seen."""
+    """One card in one photo: corners as printed (stretch included) and as seen. ``bulges`` (N, 3) are the heights of
+    the corners when each of the card's three ways to bulge reaches one millimetre."""
 
     photo: int
     card: Key
     corners_mm: Array
     corners_px: Array
+    bulges: Array
     sd_px: float
 
 
@@ -45,7 +47,7 @@ class Prior:
 
 @dataclass(frozen=True, eq=False)
 class Table:
-    """A state of the solve: ``places`` gives (x_mm, y_mm, angle_rad) of every card."""
+    """A state of the solve: ``places`` gives (x_mm, y_mm, angle_rad, three bulges in mm) of every card."""
 
     cameras: tuple[PlaneCamera, ...]
     places: dict[Key, Array]
@@ -62,49 +64,49 @@ class Solved:
 
 
 _LENS_COLUMNS = [0, 1, 2, 9, 10]
+_LENS = len(_LENS_COLUMNS)
+_CARD = 6
 
 
-def adjust(sights: tuple[Sight, ...], priors: tuple[Prior, ...], start: Table, frame: Key) -> Solved:
+def adjust(
+    sights: tuple[Sight, ...], priors: tuple[Prior, ...], start: Table, frame: Key, bulge_sd_mm: float
+) -> Solved:
     """The most likely table. ``covariance`` is of the whole unknown vector, cameras first."""
-    free = sorted(key for key in start.places if key != frame)
+    keys = sorted(start.places)
+    cameras_end = PARAMETERS * len(start.cameras)
+    size = cameras_end + _CARD * len(keys)
+    fixed = cameras_end + _CARD * keys.index(frame) + np.arange(3)
+    free = np.setdiff1d(np.arange(size), fixed)
 
-    def unpack(step: Array) -> Table:
-        cameras = tuple(
-            moved(camera, step[PARAMETERS * i : PARAMETERS * (i + 1)]) for i, camera in enumerate(start.cameras)
-        )
-        shifts = step[PARAMETERS * len(cameras) :].reshape(-1, 3)
-        return Table(cameras, start.places | {key: start.places[key] + d for key, d in zip(free, shifts, strict=True)})
+    def unpack(step: Array) -> tuple[Table, Array]:
+        whole = np.zeros(size)
+        whole[free] = step
+        cameras = tuple(moved(c, whole[PARAMETERS * i : PARAMETERS * (i + 1)]) for i, c in enumerate(start.cameras))
+        shifts = whole[cameras_end:].reshape(-1, _CARD)
+        return Table(cameras, {key: start.places[key] + d for key, d in zip(keys, shifts, strict=True)}), whole
 
     def residuals(step: Array) -> Array:
-        table = unpack(step)
+        table, _ = unpack(step)
         seen = [(_misses(table, sight) / sight.sd_px).ravel() for sight in sights]
-        return np.concatenate([*seen, _prior_residuals(table, priors)])
+        bulges = np.concatenate([table.places[key][3:] for key in keys]) / bulge_sd_mm
+        return np.concatenate([*seen, _lens_residuals(table, priors), bulges])
 
     def jacobian(step: Array) -> Array:
-        table = unpack(step)
-        rows = [_sight_rows(table, sight, free, step) for sight in sights]
-        return np.vstack([*rows, _prior_rows(priors, len(step))])
+        table, whole = unpack(step)
+        rows = [_sight_rows(table, sight, cameras_end + _CARD * keys.index(sight.card), whole) for sight in sights]
+        return np.vstack([*rows, _lens_rows(priors, size), _bulge_rows(len(keys), size, bulge_sd_mm)])[:, free]
 
-    size = PARAMETERS * len(start.cameras) + 3 * len(free)
     fit: Any = least_squares(
-        residuals,
-        np.zeros(size),
-        jacobian,
-        x_scale="jac",
-        loss="huber",
-        f_scale=HUBER,
-        xtol=1e-10,
-        ftol=1e-12,
-        gtol=1e-10,
+        residuals, np.zeros(len(free)), jacobian, x_scale="jac", loss="huber", f_scale=HUBER, xtol=1e-10, ftol=1e-12
     )
-    table = unpack(fit.x)
+    table, _ = unpack(fit.x)
     misses = tuple(_misses(table, sight) for sight in sights)
-    return Solved(table, _covariance(fit), misses, float(fit.cost), _freedom(sights, priors, size))
+    weak = _LENS * len(priors) + 3 * len(keys)
+    return Solved(table, _covariance(fit), misses, float(fit.cost), _freedom(sights, len(free) - weak))
 
 
-def _freedom(sights: tuple[Sight, ...], priors: tuple[Prior, ...], size: int) -> float:
-    seen = sum(sight.corners_px.size for sight in sights)
-    return max(0.1, 1 - (size - 5 * len(priors)) / seen)
+def _freedom(sights: tuple[Sight, ...], unknowns: int) -> float:
+    return max(0.1, 1 - unknowns / sum(sight.corners_px.size for sight in sights))
 
 
 def _covariance(fit: Any) -> Array:
@@ -131,31 +133,31 @@ def moved(camera: PlaneCamera, step: Array) -> PlaneCamera:
     )
 
 
-def placed(corners_mm: Array, place: Array) -> Array:
+def placed(corners_mm: Array, bulges: Array, place: Array) -> Array:
     """(N, 3) card corners on the table."""
     cos, sin = np.cos(place[2]), np.sin(place[2])
     turned = corners_mm @ np.array([[cos, sin], [-sin, cos]]) + place[:2]
-    return np.column_stack([turned, np.zeros(len(turned))])
+    return np.column_stack([turned, -bulges @ place[3:]])
 
 
 def _misses(table: Table, sight: Sight) -> Array:
-    camera = table.cameras[sight.photo]
-    return px_from_table(camera, placed(sight.corners_mm, table.places[sight.card])) - sight.corners_px
+    points = placed(sight.corners_mm, sight.bulges, table.places[sight.card])
+    return px_from_table(table.cameras[sight.photo], points) - sight.corners_px
 
 
-def _sight_rows(table: Table, sight: Sight, free: list[Key], step: Array) -> Array:
+def _sight_rows(table: Table, sight: Sight, card_column: int, step: Array) -> Array:
     place = table.places[sight.card]
-    columns, px_from_point = parameter_jacobian(table.cameras[sight.photo], placed(sight.corners_mm, place))
+    points = placed(sight.corners_mm, sight.bulges, place)
+    columns, px_from_point = parameter_jacobian(table.cameras[sight.photo], points)
     first = PARAMETERS * sight.photo
     columns[:, :, 3:6] = columns[:, :, 3:6] @ _left_jacobian(step[first + 3 : first + 6])
     rows = np.zeros((len(columns), 2, len(step)))
     rows[:, :, first : first + PARAMETERS] = columns
-    if sight.card in free:
-        at = PARAMETERS * len(table.cameras) + 3 * free.index(sight.card)
-        rows[:, :, at : at + 2] = px_from_point[:, :, :2]
-        cos, sin = np.cos(place[2]), np.sin(place[2])
-        swing = sight.corners_mm @ np.array([[-sin, cos], [-cos, -sin]])
-        rows[:, :, at + 2] = np.einsum("nij,nj->ni", px_from_point[:, :, :2], swing)
+    cos, sin = np.cos(place[2]), np.sin(place[2])
+    swing = sight.corners_mm @ np.array([[-sin, cos], [-cos, -sin]])
+    rows[:, :, card_column : card_column + 2] = px_from_point[:, :, :2]
+    rows[:, :, card_column + 2] = np.einsum("nij,nj->ni", px_from_point[:, :, :2], swing)
+    rows[:, :, card_column + 3 : card_column + _CARD] = -px_from_point[:, :, 2:] * sight.bulges[:, None, :]
     return np.asarray(rows.reshape(-1, len(step)) / sight.sd_px, float)
 
 
@@ -170,7 +172,7 @@ def _left_jacobian(turn: Array) -> Array:
     return np.asarray(np.eye(3) + first * cross + second * cross @ cross, float)
 
 
-def _prior_residuals(table: Table, priors: tuple[Prior, ...]) -> Array:
+def _lens_residuals(table: Table, priors: tuple[Prior, ...]) -> Array:
     lenses = [
         np.array([camera.lens.focal_px, camera.lens.k1, camera.lens.k2, *camera.lens.centre_px])
         for camera in table.cameras
@@ -178,9 +180,17 @@ def _prior_residuals(table: Table, priors: tuple[Prior, ...]) -> Array:
     return np.concatenate([(lens - prior.expected) / prior.sd for lens, prior in zip(lenses, priors, strict=True)])
 
 
-def _prior_rows(priors: tuple[Prior, ...], size: int) -> Array:
-    rows = np.zeros((5 * len(priors), size))
+def _lens_rows(priors: tuple[Prior, ...], size: int) -> Array:
+    rows = np.zeros((_LENS * len(priors), size))
     for i, prior in enumerate(priors):
         for j, column in enumerate(_LENS_COLUMNS):
-            rows[5 * i + j, PARAMETERS * i + column] = 1 / prior.sd[j]
+            rows[_LENS * i + j, PARAMETERS * i + column] = 1 / prior.sd[j]
+    return rows
+
+
+def _bulge_rows(cards: int, size: int, bulge_sd_mm: float) -> Array:
+    rows = np.zeros((3 * cards, size))
+    for i in range(cards):
+        first = size - _CARD * (cards - i) + 3
+        rows[3 * i : 3 * i + 3, first : first + 3] = np.eye(3) / bulge_sd_mm
     return rows

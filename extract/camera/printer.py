@@ -52,7 +52,7 @@ def printer_stretch(designs: list[CardDesign], settings: TraceSettings) -> Stret
     if abs(x / y - 1) > DISAGREE:
         raise CannotContinue(
             "camera",
-            f"The two scale bars disagree: by one the print is {100 * x:.1f} % of true size, by the other {100 * y:.1f} %.",
+            f"The two scale bars disagree: one is {100 * x:.1f} % of its true length, the other {100 * y:.1f} %.",
             "Measure both bars again.",
         )
     sd = RULER_SD_MM / (long_nominal if long_mm is not None else short_nominal)

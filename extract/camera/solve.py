@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from extract.camera.bundle import Key, Prior, Sight, Solved, Table, adjust, placed
+from extract.camera.bundle import Key, Prior, Sight, Solved, Table, adjust
 from extract.camera.printer import Stretch, printer_stretch
 from extract.camera.project import PARAMETERS, mm_from_px
 from extract.doors import (
@@ -25,6 +25,7 @@ from extract.doors import (
     PlaneCamera,
     TraceSettings,
 )
+from extract.geometry.scalecard import board_size_mm
 
 FAMILY_ORDER = ("A4", "Letter", "small")
 
@@ -38,6 +39,11 @@ class SolveSettings:
     without EXIF may be anything. ``k1_sd``, ``k2_sd``: what is left after the phone's own correction stays below a
     few per cent at the picture's corners. ``centre_sd``: share of the diagonal by which stabilised lenses wander
     (Jasinska et al., Sensors 23(2):728, find the centre changing from photo to photo).
+    ``bulge_sd_mm``: how far a sheet pressed flat by hand still bulges over its half length; unmodelled, a tenth of a
+    millimetre seen from the side falsifies the slant of a single card's plane more than all corner noise (common
+    practice, no source for the size).
+    ``paper_mm``: 80 g/m² paper is a tenth thick (ISO 536 sheets run 0.10 to 0.11 mm), so much the card's print lies
+    above the table; ``height_sd_mm``: how well anybody knows the height of a taped shell.
     ``bent_sd_ratio``, ``bent_px``: a card counts as bent when its misfit exceeds both the corners' own noise by that
     ratio and half a pixel.
     """
@@ -48,6 +54,7 @@ class SolveSettings:
     k1_sd: float = 0.06
     k2_sd: float = 0.03
     centre_sd: float = 0.004
+    bulge_sd_mm: float = 0.1
     paper_mm: float = 0.1
     height_sd_mm: float = 0.3
     max_tilt_deg: float = 55.0
@@ -75,8 +82,10 @@ def solve(
         if not any(sight.photo == i for sight in sights):
             raise CannotContinue("camera", f"{photo.name} shows no scale card.", "Leave it out or take it again.")
     frame = min(designs)
-    start = _joined([_alone(i, sights, priors[i], photo) for i, photo in enumerate(photos)], frame, photos)
-    solved, factors = _weighed(sights, priors, start, frame)
+    start = _joined(
+        [_alone(i, sights, priors[i], photo, known.bulge_sd_mm) for i, photo in enumerate(photos)], frame, photos
+    )
+    solved, factors = _weighed(sights, priors, start, frame, known.bulge_sd_mm)
     cameras = tuple(
         _finished(i, solved, sights, factors, sightings_per_photo[i], settings, known, stretch)
         for i in range(len(photos))
@@ -99,7 +108,18 @@ def _designs(sightings_per_photo: Sequence[Sequence[CardSighting]]) -> dict[Key,
 
 def _sight(photo: int, sighting: CardSighting, stretch: Stretch) -> Sight:
     printed_mm = sighting.corners_mm * (stretch.x, stretch.y)
-    return Sight(photo, _key(sighting.design), printed_mm, sighting.corners_px, sighting.sd_px)
+    bulges = _bulges(sighting.design, sighting.corners_mm)
+    return Sight(photo, _key(sighting.design), printed_mm, sighting.corners_px, bulges, sighting.sd_px)
+
+
+def _bulges(design: CardDesign, corners_mm: Array) -> Array:
+    """Heights of the corners when the paper bulges along x, along y, or in a twist by 1 mm between the paper's middle
+    and the ends of its long side. Paper bends like a cylinder, about any axis: the three together. The mean height
+    of a bulging card is that of the flat one, half way between lying on its middle and on its edges."""
+    width, height = board_size_mm(design)
+    u, v = ((corners_mm - (width / 2, height / 2)) / (max(design.paper_mm) / 2)).T
+    forms = np.column_stack([u**2, u * v, v**2])
+    return np.asarray(forms - forms.mean(axis=0), float)
 
 
 def _prior(photo: Photo, known: SolveSettings) -> Prior:
@@ -113,13 +133,14 @@ def _prior(photo: Photo, known: SolveSettings) -> Prior:
     return Prior(expected, np.array([focal_sd, known.k1_sd, known.k2_sd, wander, wander]))
 
 
-def _alone(index: int, sights: tuple[Sight, ...], prior: Prior, photo: Photo) -> Table:
+def _alone(index: int, sights: tuple[Sight, ...], prior: Prior, photo: Photo, bulge_sd_mm: float) -> Table:
     """One photo solved by itself, in the frame of its best-seen card. A flat card has two poses that look alike from
     afar (Oberkampf, DeMenthon & Davis 1996); the better one after adjustment is kept."""
     mine = tuple(replace(sight, photo=0) for sight in sights if sight.photo == index)
     best = max(mine, key=lambda sight: float(np.ptp(sight.corners_px, axis=0).prod()))
     tries = [
-        adjust(mine, (prior,), _spread_out(mine, best, camera), best.card) for camera in _poses(best, prior, photo)
+        adjust(mine, (prior,), _spread_out(mine, best, camera), best.card, bulge_sd_mm)
+        for camera in _poses(best, prior, photo)
     ]
     return min(tries, key=lambda solved: solved.cost).table
 
@@ -149,21 +170,21 @@ def _poses(sight: Sight, prior: Prior, photo: Photo) -> list[PlaneCamera]:
 def _spread_out(sights: tuple[Sight, ...], best: Sight, camera: PlaneCamera) -> Table:
     """Every card of one photo laid where the camera sees it."""
     places = {s.card: _laid(s.corners_mm, mm_from_px(camera, s.corners_px)) for s in sights}
-    return Table((camera,), places | {best.card: np.zeros(3)})
+    return Table((camera,), places | {best.card: np.zeros(6)})
 
 
 def _laid(card_mm: Array, table_mm: Array) -> Array:
-    """(x, y, angle) of the turn and shift that best takes card points to table points."""
+    """Place, without bulge, of the turn and shift that best takes card points to table points."""
     a, b = card_mm - card_mm.mean(axis=0), table_mm - table_mm.mean(axis=0)
     angle = math.atan2(float((a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]).sum()), float((a * b).sum()))
-    shift = table_mm.mean(axis=0) - placed(card_mm, np.array([0, 0, angle])).mean(axis=0)[:2]
-    return np.array([shift[0], shift[1], angle])
+    shift = table_mm.mean(axis=0) - _turn3(angle)[:2, :2] @ card_mm.mean(axis=0)
+    return np.array([shift[0], shift[1], angle, 0, 0, 0])
 
 
 def _joined(alone: list[Table], frame: Key, photos: Sequence[Photo]) -> Table:
     """Tables of single photos brought into the frame card's frame through the cards they share."""
     cameras: list[PlaneCamera | None] = [None] * len(alone)
-    places: dict[Key, Array] = {frame: np.zeros(3)}
+    places: dict[Key, Array] = {frame: np.zeros(6)}
     waiting = set(range(len(alone)))
     while waiting:
         linked = [i for i in sorted(waiting) if set(alone[i].places) & set(places)]
@@ -196,7 +217,7 @@ def _reframed(camera: PlaneCamera, old: Array, new: Array) -> PlaneCamera:
 def _moved_place(place: Array, old: Array, new: Array) -> Array:
     turn = _turn3(new[2] - old[2])[:2, :2]
     shift = turn @ (place[:2] - old[:2]) + new[:2]
-    return np.array([shift[0], shift[1], place[2] + new[2] - old[2]])
+    return np.array([shift[0], shift[1], place[2] + new[2] - old[2], *place[3:]])
 
 
 def _turn3(angle: float) -> Array:
@@ -205,19 +226,19 @@ def _turn3(angle: float) -> Array:
 
 
 def _weighed(
-    sights: tuple[Sight, ...], priors: tuple[Prior, ...], start: Table, frame: Key
+    sights: tuple[Sight, ...], priors: tuple[Prior, ...], start: Table, frame: Key, bulge_sd_mm: float
 ) -> tuple[Solved, tuple[float, ...]]:
     """Adjustment with each sighting's noise estimated from its own residuals (variance components after Förstner
     1979), so that a card that does not lie flat loses its say. ``factors`` tell by how much noise was raised."""
     factors = tuple(1.0 for _ in sights)
-    solved = adjust(sights, priors, start, frame)
+    solved = adjust(sights, priors, start, frame, bulge_sd_mm)
     for _ in range(4):
         factors = tuple(
             max(1.0, math.sqrt(float((miss**2).mean()) / solved.freedom) / sight.sd_px)
             for miss, sight in zip(solved.residuals_px, sights, strict=True)
         )
         louder = tuple(replace(s, sd_px=s.sd_px * f) for s, f in zip(sights, factors, strict=True))
-        solved = adjust(louder, priors, solved.table, frame)
+        solved = adjust(louder, priors, solved.table, frame, bulge_sd_mm)
     return solved, factors
 
 
@@ -247,7 +268,7 @@ def _finished(
 
 
 def _placed_card(sighting: CardSighting, place: Array, misses_px: Array, factor: float) -> PlacedCard:
-    x, y, angle = (float(value) for value in place)
+    x, y, angle = (float(value) for value in place[:3])
     angle = math.remainder(angle, 2 * math.pi)
     rms = math.sqrt(float((misses_px**2).sum(axis=1).mean()))
     return PlacedCard(sighting, x, y, angle, rms, 1 / factor**2)
