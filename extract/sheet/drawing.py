@@ -39,6 +39,12 @@ class DrawnLine:
     phase_mm: float = 0.0
 
     @property
+    def path(self) -> Geometry:
+        """The line as a coarse polyline, for placing things around it."""
+        points = curve_points(self.curve, _LAYOUT_CHORD_MM)
+        return shapely.linestrings(np.vstack([points, points[:1]]) if self.curve.closed else points)
+
+    @property
     def box(self) -> Box:
         """Contains the line: a Bézier never leaves the hull of its controls."""
         (left, top), (right, bottom) = self.curve.controls.min(axis=(0, 1)), self.curve.controls.max(axis=(0, 1))
@@ -62,7 +68,7 @@ class DrawnPart:
         shapes = [self.region]
         for line in self.lines:
             if line.role not in ("outline", "hole"):
-                shapes.append(shapely.linestrings(curve_points(line.curve, _LAYOUT_CHORD_MM)))
+                shapes.append(line.path)
         box = self.lettering.box
         shapes.append(shapely.box(box.left, box.top, box.right, box.bottom))
         return tuple(shapes)

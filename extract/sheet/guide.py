@@ -16,10 +16,11 @@ from extract.sheet.page_map import draw_map
 from extract.sheet.paper import Page
 from extract.sheet.styles import CUT, DETAIL, GREY, LineStyle
 from extract.sheet.tiles import check_corner
-from extract.sheet.words import CAUTIONS, DEFER, HOW_TO_PRINT, PLUS_MINUS
+from extract.sheet.words import CAUTIONS, DEFER, HOW_TO_PRINT, JOINING_STEP, PLUS_MINUS
 
 _HEADER_MM = 19.0
-_LEFT_MM = 124.0
+# The check lines with their lettering need 124 mm; larger paper gives its width to the map.
+_LEFT_MM, _LEFT_SHARE = 124.0, 0.58
 _GUTTER_MM = 7.0
 _TEST_MM = 126.0
 
@@ -30,10 +31,11 @@ def draw_guide(canvas: Canvas, pattern: Pattern, drawn: Sequence[DrawnPart], gri
     field = Box(0.0, 0.0, paper.width_mm, paper.height_mm).grown(-MARGIN_MM)
     with page.clipped(field):
         _draw_header(page, field, pattern, drawn, grid, paper)
-        test = Box(field.left, field.bottom - _TEST_MM, field.left + _LEFT_MM, field.bottom)
-        draw_map(page, Box(field.left, field.top + _HEADER_MM, test.right - 4.0, test.top - 5.0), drawn, grid)
-        _draw_test(page, test)
-        columns = _columns(Box(test.right + _GUTTER_MM / 2, field.top + _HEADER_MM, field.right, field.bottom))
+        left = field.left + max(_LEFT_MM, _LEFT_SHARE * field.width)
+        top = field.top + _HEADER_MM
+        _draw_test(page, Box(field.left, top, left, top + _TEST_MM))
+        _draw_map(page, Box(field.left, top + _TEST_MM, left - 4.0, field.bottom), drawn, grid)
+        columns = _columns(Box(left + _GUTTER_MM / 2, top, field.right, field.bottom))
         rest = _blocks(pattern, drawn, columns[0].width)
         for column in columns:
             rest = set_column(page, column, rest)
@@ -68,16 +70,23 @@ def _counted(count: int, noun: str) -> str:
     return f"{count} {noun}" + ("" if count == 1 else "s")
 
 
+def _draw_map(page: Page, area: Box, drawn: Sequence[DrawnPart], grid: Grid) -> None:
+    crossed = any(tile.blank for tile in grid.tiles)
+    words = "Map of pages" + (" (nothing to print in crossed fields)" if crossed else "")
+    heading = _heading(words, area.width)
+    heading.draw(page, area.left, area.top)
+    draw_map(page, Box(area.left, area.top + heading.height_mm, area.right, area.bottom), drawn, grid)
+
+
 def _draw_test(page: Page, area: Box) -> None:
     """The check lines, with how to print in their angle."""
-    corner = check_corner(area, (-1, 1), (2.0, 2.0))
+    corner = check_corner(area, (-1, -1), (2.0, 2.0))
     draw_check_corner(page, corner)
-    left, width = area.left + 13.0, 96.0
+    left, width = area.left + 13.0, 98.0
     blocks = [_heading("Print this page first", width)]
     for count, text in enumerate(HOW_TO_PRINT, start=1):
-        blocks += [_numbered(count, text, width), space(1.2)]
-    set_column(page, Box(left, area.top + 5.0, left + width, area.bottom - 10.0), blocks)
-    draw_mark(page, (left + width + 7.0, area.top + 62.0))
+        blocks += [_numbered(count, text, width, with_mark=count == JOINING_STEP), space(1.8)]
+    set_column(page, Box(left, area.top + 12.0, left + width, area.bottom), blocks)
 
 
 def _blocks(pattern: Pattern, drawn: Sequence[DrawnPart], width: float) -> list[Block]:
@@ -100,12 +109,15 @@ def _heading(text: str, width: float) -> Block:
     return Block(6.2, draw, with_next=True)
 
 
-def _numbered(count: int, text: str, width: float) -> Block:
-    body = paragraph(text, width, size_mm=2.9, indent_mm=5.0)
+def _numbered(count: int, text: str, width: float, with_mark: bool) -> Block:
+    size = 3.1
+    body = paragraph(text, width, size_mm=size, indent_mm=5.0)
 
     def draw(page: Page, x: float, y: float) -> None:
-        page.text((x, y + 2.9), f"{count}", 2.9, BOLD)
+        page.text((x, y + size), f"{count}", size, BOLD)
         body.draw(page, x, y)
+        if with_mark:
+            draw_mark(page, (x + width + 7.0, y + body.height_mm / 2))
 
     return Block(body.height_mm, draw)
 

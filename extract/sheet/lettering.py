@@ -148,6 +148,23 @@ def _inside(part: Part, lines: tuple[Line, ...]) -> Lettering | None:
     return Lettering(_scaled(lines, scale), (float(part.label_mm[0]), float(part.label_mm[1])))
 
 
+def kept_whole(label: Lettering, room_mm: float, cores: Sequence[Box]) -> Lettering:
+    """The lettering moved as little as needed to lie on one page, where it can within its free circle of ``room_mm``;
+    unmoved where it cannot, or where it stands outside its part."""
+    if label.leader:
+        return label
+    box = label.box.grown(_CLEAR_MM)
+    x, y = label.centre
+    moves = []
+    for core in cores:
+        dx = max(core.left - box.left, 0.0) - max(box.right - core.right, 0.0)
+        dy = max(core.top - box.top, 0.0) - max(box.bottom - core.bottom, 0.0)
+        if hypot(abs(dx) + label.box.width / 2, abs(dy) + label.box.height / 2) <= room_mm:
+            moves.append((hypot(dx, dy), dx, dy))
+    _, dx, dy = min(moves, default=(0.0, 0.0, 0.0))
+    return Lettering(label.lines, (x + dx, y + dy))
+
+
 def _beside(part: Part, region: Geometry, lines: tuple[Line, ...], taken: list[Geometry]) -> Lettering:
     """The nearest free place around the part, on rings that widen until one is found; ties go by the angle's order."""
     lines = _scaled(lines, _SMALLEST_SCALE)

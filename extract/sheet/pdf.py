@@ -2,20 +2,27 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from math import hypot
 
 import shapely
 from reportlab.pdfgen.canvas import Canvas
 from shapely import Geometry
 
 from extract.doors import Pattern
-from extract.geometry.curve import curve_points
 from extract.sheet.drawing import DrawnPart, draw_pattern
 from extract.sheet.furniture import draw_check_corner, draw_joint, draw_name
 from extract.sheet.guide import draw_guide
 from extract.sheet.layout import MARGIN_MM, Box, Grid, Tile, lay_out, paper_named
+from extract.sheet.lettering import BOLD, Lettering, Line, kept_whole
 from extract.sheet.paper import Page, new_canvas
-from extract.sheet.tiles import emptiest_corner, joints
+from extract.sheet.tiles import CheckCorner, emptiest_corner, joints
+
+_TAG_MM = 3.2
+_TAG_CLEAR_MM = 2.0
+# A smaller scrap of a part is plain from its neighbours.
+_LEAST_TAGGED_MM2 = 400.0
 
 
 def pattern_pdf(pattern: Pattern, paper: str = "A4") -> bytes:
@@ -27,55 +34,92 @@ def pattern_pdf(pattern: Pattern, paper: str = "A4") -> bytes:
     sheet = paper_named(paper)
     drawn = draw_pattern(pattern)
     grid = lay_out([thing for part in drawn for thing in part.things], sheet)
+    drawn = _settled(drawn, grid)
     canvas, buffer = new_canvas(f"True-scale pattern from {pattern.photo_name}, {pattern.date}", sheet.name)
     draw_guide(canvas, pattern, drawn, grid, sheet)
-    ink = _page_ink(drawn)
+    ink = _pattern_ink(drawn)
     for count, tile in enumerate(grid.printed, start=1):
-        _draw_tile(canvas, pattern, drawn, grid, tile, count, ink)
+        footer = f"page {count} of {len(grid.printed)}", pattern.photo_name, pattern.date
+        _draw_tile(canvas, drawn, grid, tile, ink, footer)
     canvas.save()
     return buffer.getvalue()
 
 
 @dataclass(frozen=True, eq=False)
-class _Ink:
-    """What lies on the pattern, for finding an empty corner."""
+class _PatternInk:
+    """What lies on the pattern, for finding empty places."""
 
     lines: list[Geometry]
     text: list[Geometry]
     areas: list[Geometry]
 
 
-def _page_ink(drawn: tuple[DrawnPart, ...]) -> _Ink:
-    boxes = [part.lettering.box for part in drawn]
-    return _Ink(
-        [shapely.linestrings(curve_points(line.curve, 0.2)) for part in drawn for line in part.lines],
-        [shapely.box(box.left, box.top, box.right, box.bottom) for box in boxes],
+def _pattern_ink(drawn: Sequence[DrawnPart]) -> _PatternInk:
+    return _PatternInk(
+        [line.path for part in drawn for line in part.lines],
+        [_polygon(part.lettering.box.grown(_TAG_CLEAR_MM)) for part in drawn],
         [part.region for part in drawn],
     )
 
 
+def _settled(drawn: Sequence[DrawnPart], grid: Grid) -> tuple[DrawnPart, ...]:
+    """The parts with their lettering moved off the joints where its free circle allows."""
+    cores = [tile.core for tile in grid.printed]
+    return tuple(replace(item, lettering=kept_whole(item.lettering, item.part.room_mm, cores)) for item in drawn)
+
+
 def _draw_tile(
-    canvas: Canvas, pattern: Pattern, drawn: tuple[DrawnPart, ...], grid: Grid, tile: Tile, count: int, ink: _Ink
+    canvas: Canvas, drawn: Sequence[DrawnPart], grid: Grid, tile: Tile, ink: _PatternInk, footer: tuple[str, ...]
 ) -> None:
     window = tile.window
     page = Page(canvas, grid.page_mm, (window.left - MARGIN_MM, window.top - MARGIN_MM))
     with page.clipped(window):
         for joint in joints(grid, tile):
-            draw_joint(page, joint)
+            draw_joint(page, joint, ink.lines)
         corner = emptiest_corner(tile, ink.lines, ink.text, ink.areas)
         draw_check_corner(page, corner)
-        footer = f"page {count} of {len(grid.printed)}", pattern.photo_name, pattern.date
         draw_name(page, corner, tile.name, footer)
         for part in drawn:
             if part.box.meets(window):
-                _draw_part(page, part, window)
+                _draw_part(page, part, tile)
+        for tag in _tags(drawn, tile, corner, ink):
+            page.lettering(tag)
     page.done()
 
 
-def _draw_part(page: Page, part: DrawnPart, window: Box) -> None:
+def _draw_part(page: Page, part: DrawnPart, tile: Tile) -> None:
     for line in part.lines:
-        if line.box.meets(window):
+        if line.box.meets(tile.window):
             page.curve(line.curve, line.style, phase_mm=line.phase_mm)
     if part.lettering.leader:
         page.dot(part.lettering.leader[1], 0.6)
-    page.lettering(part.lettering)
+    # Lettering that only reaches into the strip stands whole on the page that covers it.
+    if part.lettering.box.meets(tile.core):
+        page.lettering(part.lettering)
+
+
+def _tags(drawn: Sequence[DrawnPart], tile: Tile, corner: CheckCorner, ink: _PatternInk) -> list[Lettering]:
+    """The number of each part that reaches onto this page while its lettering stands on another one."""
+    core = _polygon(tile.core)
+    tags = []
+    for part in drawn:
+        if not part.box.meets(tile.core) or part.lettering.box.meets(tile.core):
+            continue
+        shown = shapely.intersection(part.region, core)
+        if shown.area < _LEAST_TAGGED_MM2:
+            continue
+        taken = [_polygon(box) for box in corner.boxes]
+        taken += [shapely.buffer(line, _TAG_CLEAR_MM) for line in ink.lines if line.intersects(shown)]
+        free = shapely.difference(shown, shapely.union_all(taken))
+        tag = Lettering((Line(part.name, _TAG_MM, BOLD),), (0.0, 0.0))
+        if free.is_empty:
+            continue
+        spoke = shapely.maximum_inscribed_circle(free, tolerance=1.0)
+        if spoke.length >= hypot(tag.box.width, tag.box.height) / 2:
+            x, y = spoke.coords[0]
+            tags.append(replace(tag, centre=(x, y)))
+    return tags
+
+
+def _polygon(box: Box) -> Geometry:
+    return shapely.box(box.left, box.top, box.right, box.bottom)

@@ -24,6 +24,8 @@ _NAME_MM = (46.0, 16.0)
 _NAME_GAP_MM = 4.0
 MARK_RADIUS_MM = 3.0
 _STEPS_INWARD_MM = (0.0, 14.0, 28.0)
+# Between the marks, which stand at a quarter and at three quarters.
+_STRIP_SHARES = (0.5, 0.45, 0.55, 0.4, 0.6)
 
 
 @dataclass(frozen=True)
@@ -39,12 +41,18 @@ class Joint:
     neighbour: str
     marks: tuple[tuple[float, float], ...]
 
-    @property
-    def text_centre(self) -> tuple[float, float]:
-        """In the middle of the strip that is cut off or covered."""
-        x, y = (self.start[0] + self.end[0]) / 2, (self.start[1] + self.end[1]) / 2
+    def strip_point(self, share: float) -> tuple[float, float]:
+        """A point in the middle of the strip that is cut off or covered, ``share`` of the way along."""
+        x = self.start[0] + share * (self.end[0] - self.start[0])
+        y = self.start[1] + share * (self.end[1] - self.start[1])
         out = (-1 if self.on_top else 1) * OVERLAP_MM / 4
         return (x + out, y) if self.upright else (x, y + out)
+
+    def strip_box(self, share: float, width_mm: float, height_mm: float) -> Box:
+        """Where lettering of that size would stand around the strip's point."""
+        (x, y), (w, h) = self.strip_point(share), (width_mm, height_mm)
+        w, h = (h, w) if self.upright else (w, h)
+        return Box(x - w / 2, y - h / 2, x + w / 2, y + h / 2)
 
 
 @dataclass(frozen=True)
@@ -129,7 +137,7 @@ def emptiest_corner(
                 block = check_corner(tile.window, corner, (CHECK_INSET_MM + more_x, CHECK_INSET_MM + more_y))
                 taken = shapely.union_all([shapely.box(b.left, b.top, b.right, b.bottom) for b in block.boxes])
                 cost = (
-                    float(shapely.area(shapely.intersection(boxes, taken)).sum()) * 5
+                    float(shapely.area(shapely.intersection(boxes, taken)).sum()) * 40
                     + float(shapely.length(shapely.intersection(lines, taken)).sum())
                     + float(shapely.area(shapely.intersection(parts, taken)).sum()) * 0.02
                 )
@@ -138,6 +146,18 @@ def emptiest_corner(
                     best = scored, block
     assert best is not None
     return best[1]
+
+
+def free_share(joint: Joint, width_mm: float, height_mm: float, ink: Sequence[Geometry]) -> float:
+    """Where along the joint lettering of that size meets the least ink, the middle if it is free there."""
+    lines = np.array([*ink, shapely.Point()], object)
+
+    def cost(share: float) -> tuple[float, float]:
+        box = joint.strip_box(share, width_mm, height_mm)
+        crossed = shapely.intersection(lines, shapely.box(box.left, box.top, box.right, box.bottom))
+        return round(float(shapely.length(crossed).sum()), 3), abs(share - 0.5)
+
+    return min(_STRIP_SHARES, key=cost)
 
 
 def _quarters(low: float, high: float) -> tuple[float, float]:

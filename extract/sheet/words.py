@@ -12,6 +12,8 @@ HOW_TO_PRINT = (
     "Start at the top left of the map. Tape or glue the pages flat, then glue them to cardstock.",
     "Cut the wide line away: a part cut outside it comes out larger than the pattern.",
 )
+# The step that speaks of the marks, counted from 1; a mark is drawn beside it.
+JOINING_STEP = 4
 
 # The usual cautions of the trade, after makers' guides, school workshop sheets and safety data sheets.
 CAUTIONS = (
