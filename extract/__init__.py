@@ -1,0 +1,82 @@
+"""Truepeel's engine: photo of a marked foil-and-tape shell in, true-scale pattern out.
+
+This is the front door; pages and commands use nothing behind it. Heavy libraries load when a function first needs them,
+so that asking for help answers at once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+__version__ = "0.1.0"
+
+from extract.doors import CannotContinue, Doubt, Panel, Part, Pattern, Progress, Stroke, TraceSettings, Tracing
+
+if TYPE_CHECKING:
+    from extract.pipeline import Source
+
+PAPERS = ("A4", "A3", "Letter", "Tabloid")
+FAMILIES = ("A4", "Letter", "small")
+
+__all__ = [
+    "FAMILIES",
+    "PAPERS",
+    "CannotContinue",
+    "Doubt",
+    "Panel",
+    "Part",
+    "Pattern",
+    "Progress",
+    "Stroke",
+    "TraceSettings",
+    "Tracing",
+    "cards_pdf",
+    "demo_photo",
+    "overlay_jpg",
+    "render_outputs",
+    "trace",
+    "write_outputs",
+]
+
+
+def trace(sources: Sequence[Source], settings: TraceSettings, progress: Progress | None = None) -> Tracing:
+    """Photos (paths, or pairs of name and bytes) of one table to a tracing. Raises CannotContinue."""
+    from extract.pipeline import trace as run
+
+    return run(sources, settings, progress)
+
+
+def render_outputs(tracing: Tracing) -> dict[str, bytes]:
+    """All output files by name."""
+    from extract.output import render_outputs as render
+
+    return render(tracing)
+
+
+def write_outputs(tracing: Tracing, folder: Path) -> tuple[Path, ...]:
+    """Writes all output files, each whole or not at all. Raises CannotContinue when the folder cannot be written."""
+    from extract.output import write_outputs as write
+
+    return write(tracing, folder)
+
+
+def overlay_jpg(tracing: Tracing, long_side_px: int = 2400) -> bytes:
+    """The photo with what was read drawn over it."""
+    from extract.overlay import overlay_jpg as draw
+
+    return draw(tracing, long_side_px)
+
+
+def cards_pdf(family: str, numbers: Sequence[int]) -> bytes:
+    """Printable scale cards at true scale. Raises CannotContinue for a family or number that does not exist."""
+    from extract.cards.design import card_design
+    from extract.cards.print import cards_pdf as draw
+
+    return draw([card_design(family, number) for number in numbers])
+
+
+def demo_photo() -> Path:
+    """The photo of the moth-lantern shell that comes with the program."""
+    return Path(__file__).parent / "scene" / "moth-lantern.jpg"

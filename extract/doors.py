@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -23,7 +23,7 @@ Progress = Callable[[str, float], None]
 StrokeKind = Literal["marker", "cut-edge", "ring", "tick", "note"]
 
 
-class CannotContinue(Exception):
+class CannotContinue(Exception):  # noqa: N818 - reads as what it says
     """A room cannot do its job with this input.
 
     ``reason`` and ``advice`` are sentences for the maker: what is wrong, and what to do about it.
@@ -273,7 +273,9 @@ class TraceSettings:
 
 @dataclass(frozen=True, eq=False)
 class Tracing:
-    """Everything one run found, ready to be written."""
+    """Everything one run found, ready to be written. ``sigma_mm`` (median, worst) 1 σ of a point's place in the shell's
+    shape; ``px_per_mm`` (least, most) sampling of the photo over the shell; ``cut_colour`` the marker that
+    splits panels; ``sources`` the photos' own bytes."""
 
     photos: tuple[Photo, ...]
     cameras: tuple[PlaneCamera, ...]
@@ -285,5 +287,8 @@ class Tracing:
     pattern: Pattern
     doubts: tuple[Doubt, ...]
     settings: TraceSettings
+    sigma_mm: tuple[float, float]
+    px_per_mm: tuple[float, float]
+    cut_colour: str
+    sources: tuple[bytes, ...] = ()
     timing_s: dict[str, float] = field(default_factory=dict)
-    report: dict[str, Any] = field(default_factory=dict)

@@ -70,7 +70,9 @@ def _noded(sources: dict[str, LineString]) -> list[Piece]:
     middles = shapely.line_interpolate_point(parts, 0.5, normalized=True)
     names = list(sources)
     apart = np.array([shapely.distance(line, middles) for line in sources.values()])
-    return [Piece(shapely.get_coordinates(part), names[int(n)]) for part, n in zip(parts, apart.argmin(axis=0), strict=True)]
+    return [
+        Piece(shapely.get_coordinates(part), names[int(n)]) for part, n in zip(parts, apart.argmin(axis=0), strict=True)
+    ]
 
 
 def _key(point: Array) -> tuple[float, float]:
@@ -100,7 +102,8 @@ def _merged(pieces: list[Piece]) -> list[Piece]:
     while True:
         at = _degrees(pieces)
         pair = next(
-            (f for f in at.values() if len(f) == 2 and f[0] != f[1] and pieces[f[0]].source == pieces[f[1]].source), None
+            (f for f in at.values() if len(f) == 2 and f[0] != f[1] and pieces[f[0]].source == pieces[f[1]].source),
+            None,
         )
         if pair is None:
             return pieces

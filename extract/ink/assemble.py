@@ -75,7 +75,11 @@ def bridged(threads: list[Thread], may_bridge: list[bool], shell: BaseGeometry) 
     """Joins free ends across gaps in the ink, best fit first; never across a cut in the shell."""
     inner = prepare_shell(shell)
     ends = [
-        e for i, t in enumerate(threads) if not t.closed and may_bridge[i] for e in _ends(i, t) if not t.met[int(e.last)]
+        e
+        for i, t in enumerate(threads)
+        if not t.closed and may_bridge[i]
+        for e in _ends(i, t)
+        if not t.met[int(e.last)]
     ]
     options = [
         (cost, a, b)
@@ -123,7 +127,9 @@ def _trim(run: Run) -> Run:
 def _aside(a: End, b: End) -> float:
     """How far each end misses the other's line, the larger."""
     way = b.point - a.point
-    return max(abs(float(a.ahead[0] * way[1] - a.ahead[1] * way[0])), abs(float(b.ahead[0] * way[1] - b.ahead[1] * way[0])))
+    return max(
+        abs(float(a.ahead[0] * way[1] - a.ahead[1] * way[0])), abs(float(b.ahead[0] * way[1] - b.ahead[1] * way[0]))
+    )
 
 
 def _turn_deg(a: Array, b: Array) -> float:

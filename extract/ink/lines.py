@@ -11,8 +11,8 @@ from skimage.measure import CircleModel
 
 from extract.doors import Array, CannotContinue, FlatView, Silhouette, Stroke, StrokeKind
 from extract.ink.assemble import Thread, bridged, threads_of
-from extract.ink.branches import clean_runs
-from extract.ink.colours import colour_names
+from extract.ink.branches import clean_runs, length
+from extract.ink.colours import colour_name
 from extract.ink.darkness import InkField, ink_field
 from extract.ink.reach import carried, shell_of, thread_line
 from extract.ink.skeleton import strong_ridges, trace_branches
@@ -49,7 +49,7 @@ def find_strokes(flat: FlatView, silhouette: Silhouette) -> tuple[Stroke, ...]:
     notes = _are_notes(threads, ticks, silhouette)
     threads = carried(threads, silhouette, [not (t or n) for t, n in zip(ticks, notes, strict=True)])
     kinds = [_kind(t, tick, note) for t, tick, note in zip(threads, ticks, notes, strict=True)]
-    names = colour_names([_absorbed(t) for t in threads], [t.length_mm for t in threads])
+    names = [colour_name(_absorbed(t)) for t in threads]
     order = sorted(range(len(threads)), key=lambda i: -threads[i].length_mm)
     return tuple(_stroke(f"s{n + 1}", kinds[i], names[i], threads[i]) for n, i in enumerate(order))
 
@@ -133,5 +133,10 @@ def _stroke(name: str, kind: StrokeKind, colour: str, thread: Thread) -> Stroke:
     return Stroke(name, kind, colour, thread.closed, width, scatter, thread.points_mm)
 
 
-def in_colour(strokes: Sequence[Stroke], colour: str) -> tuple[Stroke, ...]:
-    return tuple(s for s in strokes if s.colour == colour)
+def cut_colour_of(strokes: Sequence[Stroke]) -> str:
+    """The marker that cuts when the maker named none: black if there is any, else the one with most length."""
+    totals: dict[str, float] = {}
+    for stroke in strokes:
+        if stroke.kind in ("marker", "ring"):
+            totals[stroke.colour] = totals.get(stroke.colour, 0) + length(stroke.points_mm, stroke.closed)
+    return "black" if "black" in totals else max(totals, key=totals.__getitem__, default="black")

@@ -35,7 +35,9 @@ def carried(threads: list[Thread], silhouette: Silhouette, may_reach: list[bool]
             continue
         points = thread.points_mm
         for last in (False, True):
-            others = [lines[i] for i in tree.query(Point(points[-1 if last else 0]).buffer(8)) if i != index and may_reach[i]]
+            others = [
+                lines[i] for i in tree.query(Point(points[-1 if last else 0]).buffer(8)) if i != index and may_reach[i]
+            ]
             points = _reach(points, last, thread.met[int(last)], edge, others)
         out.append(replace(thread, points_mm=points))
     return out

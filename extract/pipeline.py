@@ -1,0 +1,203 @@
+"""Runs the rooms in order; the only file that knows them all."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+
+from extract.camera.flatten import flatten, sampling_px_per_mm, seen_region_mm
+from extract.camera.solve import solve
+from extract.camera.uncertainty import shape_sd_mm, shape_sd_mm_at
+from extract.cards.find import find_cards
+from extract.doors import (
+    Array,
+    CannotContinue,
+    Doubt,
+    Photo,
+    PlaneCamera,
+    Progress,
+    Silhouette,
+    Stroke,
+    TraceSettings,
+    Tracing,
+)
+from extract.graph.build import build_graph
+from extract.ink.lines import cut_colour_of, find_strokes
+from extract.ink.silhouette import find_silhouette
+from extract.outline import fit_panels, fit_strokes
+from extract.pattern import make_pattern
+from extract.photo import read_photo
+
+Source = Path | tuple[str, bytes]
+
+STEPS = {
+    "reading the photo": 0.10,
+    "finding the scale cards": 0.14,
+    "solving camera, lens and table": 0.08,
+    "looking straight down": 0.08,
+    "finding the shell": 0.25,
+    "reading the marker lines": 0.25,
+    "cutting the shell into panels": 0.10,
+}
+"""Shares of the time, for the progress shown."""
+
+
+class Clock:
+    """Times the steps and tells how far the run is."""
+
+    def __init__(self, progress: Progress | None) -> None:
+        self.seconds: dict[str, float] = {}
+        self._tell: Callable[[str, float], None] = progress or (lambda words, share: None)
+        self._begun = time.perf_counter()
+
+    @contextmanager
+    def step(self, words: str, room: str) -> Iterator[None]:
+        names = list(STEPS)
+        self._tell(words, sum(STEPS[n] for n in names[: names.index(words)]))
+        begun = time.perf_counter()
+        yield
+        self.seconds[room] = time.perf_counter() - begun
+
+    def finish(self) -> dict[str, float]:
+        self._tell("done", 1.0)
+        return {"total": time.perf_counter() - self._begun, **self.seconds}
+
+
+def trace(sources: Sequence[Source], settings: TraceSettings, progress: Progress | None = None) -> Tracing:
+    """Photos of one table (paths, or pairs of name and bytes) to a tracing.
+
+    Raises CannotContinue with a reason and an advice when the input cannot serve.
+    """
+    if not sources:
+        raise CannotContinue("photo", "No photo was given.", "Name at least one photo.")
+    clock = Clock(progress)
+    with clock.step("reading the photo", "photo"):
+        contents = tuple(_content(s) for s in sources)
+        photos = tuple(read_photo(content, name) for name, content in contents)
+    with clock.step("finding the scale cards", "cards"):
+        found = [find_cards(photo) for photo in photos]
+    with clock.step("solving camera, lens and table", "camera"):
+        cameras, camera_doubts = solve([sightings for sightings, _ in found], photos, settings)
+        best = _steadiest(photos, cameras)
+    with clock.step("looking straight down", "flat"):
+        flat = flatten(photos[best], cameras[best])
+    with clock.step("finding the shell", "silhouette"):
+        silhouette = find_silhouette(flat)
+    with clock.step("reading the marker lines", "strokes"):
+        raw = find_strokes(flat, silhouette)
+        cut = settings.cut_colour or cut_colour_of(raw)
+        _check_colour(cut, raw)
+    with clock.step("cutting the shell into panels", "panels"):
+        camera = cameras[best]
+        splitting = [s for s in raw if s.kind == "ring" or (s.kind == "marker" and s.colour == cut)]
+        graph = build_graph(silhouette, splitting)
+        noise = _typical_sigma(silhouette, raw)
+        panels = fit_panels(graph, settings.smooth_mm, lambda points: _with(noise, shape_sd_mm(camera, points)))
+        strokes = tuple(_with_plane(s, camera) for s in fit_strokes(raw, settings.smooth_mm))
+    doubts = (
+        *(d for _, found_doubts in found for d in found_doubts),
+        *camera_doubts,
+        *_bar_doubts(settings),
+        *_edge_doubts(silhouette),
+    )
+    pattern = make_pattern(panels, strokes, photos[best].name, date.today().isoformat(), settings.pairs, doubts)
+    outline = np.vstack(silhouette.rings_mm)
+    spread = shape_sd_mm_at(camera, outline)
+    sampling = [sampling_px_per_mm(camera, point[None]) for point in _corners_of(outline)]
+    return Tracing(
+        photos=photos,
+        cameras=cameras,
+        read_from=best,
+        flat=flat,
+        silhouette=silhouette,
+        strokes=strokes,
+        panels=panels,
+        pattern=pattern,
+        doubts=doubts,
+        settings=settings,
+        sigma_mm=(float(np.median(spread)), float(spread.max())),
+        px_per_mm=(min(sampling), max(sampling)),
+        cut_colour=cut,
+        sources=tuple(content for _, content in contents),
+        timing_s=clock.finish(),
+    )
+
+
+def _content(source: Source) -> tuple[str, bytes]:
+    if isinstance(source, tuple):
+        return source
+    try:
+        return source.name, source.read_bytes()
+    except FileNotFoundError:
+        raise CannotContinue("photo", f"There is no file {source}.", "Check the name and try again.") from None
+    except OSError as error:
+        why = error.strerror or "it cannot be read"
+        raise CannotContinue("photo", f"The photo {source} cannot be read: {why}.", "Choose another file.") from error
+
+
+def _steadiest(photos: Sequence[Photo], cameras: Sequence[PlaneCamera]) -> int:
+    """The photo whose plane is known best over the table that all photos see."""
+    regions = np.array([seen_region_mm(p, c) for p, c in zip(photos, cameras, strict=True)])
+    (left, top), (right, bottom) = regions[:, :2].max(axis=0), regions[:, 2:].min(axis=0)
+    grid = np.stack(np.meshgrid(np.linspace(left, right, 9), np.linspace(top, bottom, 9)), axis=-1).reshape(-1, 2)
+    return int(np.argmin([shape_sd_mm(camera, grid) for camera in cameras]))
+
+
+def _check_colour(cut: str, strokes: Sequence[Stroke]) -> None:
+    seen = sorted({s.colour for s in strokes})
+    if cut not in seen:
+        raise CannotContinue(
+            "ink",
+            f"No {cut} marker lines were found, only {', '.join(seen)}.",
+            f"Choose the colour that cuts with --cut-colour, one of: {', '.join(seen)}.",
+        )
+
+
+def _typical_sigma(silhouette: Silhouette, strokes: Sequence[Stroke]) -> float:
+    return float(np.median([silhouette.sigma_mm, *(s.sigma_mm for s in strokes)]))
+
+
+def _with(*sigmas_mm: float) -> float:
+    return float(np.sqrt(np.square(sigmas_mm).sum()))
+
+
+def _with_plane(stroke: Stroke, camera: PlaneCamera) -> Stroke:
+    """The stroke with the plane's own doubt added to its localisation."""
+    return replace(stroke, sigma_mm=_with(stroke.sigma_mm, shape_sd_mm(camera, stroke.points_mm)))
+
+
+def _corners_of(outline_mm: Array) -> Array:
+    """The outline's outermost points to the four sides and corners."""
+    turn = np.radians(np.arange(0, 360, 45))
+    return outline_mm[(outline_mm @ np.stack([np.cos(turn), np.sin(turn)])).argmax(axis=0)]
+
+
+def _bar_doubts(settings: TraceSettings) -> tuple[Doubt, ...]:
+    if settings.bar_long_mm is not None and settings.bar_short_mm is not None:
+        return ()
+    return (
+        Doubt(
+            "bars-not-measured",
+            "The printed bars on the card were not measured, so the printer's own stretch is a guess that is part of "
+            "the ±. Measure both bars with a ruler and give them with --bar-long and --bar-short.",
+        ),
+    )
+
+
+def _edge_doubts(silhouette: Silhouette) -> tuple[Doubt, ...]:
+    shares = [float(unsure.mean()) for unsure in silhouette.unsure if len(unsure)]
+    if not shares or max(shares) == 0:
+        return ()
+    return (
+        Doubt(
+            "edge-unsure",
+            f"{100 * max(shares):.0f} % of the cut edge hardly differs from the table. Check it on the overlay, or lay "
+            "the shell on a table of another colour.",
+        ),
+    )

@@ -1,0 +1,110 @@
+"""report.json, format "truepeel-report/1": what a run found, for scripts. Pure: a tracing in, plain values out."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+
+from extract import __version__
+from extract.doors import Array, Panel, PlaneCamera, Silhouette, Stroke, Tracing
+from extract.geometry.curve import curve_points, svg_path
+
+CHORD_MM = 0.02
+DECIMALS = 4
+
+
+def report(tracing: Tracing) -> dict[str, Any]:
+    """The whole report as JSON-ready values; lengths in mm in the plane frame."""
+    return {
+        "format": "truepeel-report/1",
+        "program": f"truepeel {__version__}",
+        "units": "mm",
+        "photos": [_photo(p.name, c) for p, c in zip(tracing.photos, tracing.cameras, strict=True)],
+        "read_from": tracing.photos[tracing.read_from].name,
+        "cards": _cards(tracing.cameras),
+        "plane": {
+            "sigma_mm": {"median": _round(tracing.sigma_mm[0]), "worst": _round(tracing.sigma_mm[1])},
+            "px_per_mm": {"min": _round(tracing.px_per_mm[0]), "max": _round(tracing.px_per_mm[1])},
+            "height_mm": tracing.settings.height_mm,
+        },
+        "strokes": [_stroke(s) for s in (*tracing.strokes, *_cut_edges(tracing.silhouette))],
+        "panels": [_panel(p) for p in tracing.panels],
+        "smoothing": {"tolerance_mm": tracing.settings.smooth_mm},
+        "warnings": [{"code": d.code, "message": d.message} for d in tracing.doubts],
+        "timing_s": {room: round(seconds, 3) for room, seconds in tracing.timing_s.items()},
+    }
+
+
+def _round(value: float) -> float:
+    return round(float(value), DECIMALS)
+
+
+def _points(points_mm: Array) -> list[list[float]]:
+    return np.round(points_mm, DECIMALS).tolist()
+
+
+def _photo(name: str, camera: PlaneCamera) -> dict[str, Any]:
+    width, height = camera.size_px
+    lens = camera.lens
+    return {
+        "file": name,
+        "width_px": width,
+        "height_px": height,
+        "focal_px": _round(lens.focal_px),
+        "distortion": [round(lens.k1, 6), round(lens.k2, 6)],
+    }
+
+
+def _cards(cameras: tuple[PlaneCamera, ...]) -> list[dict[str, Any]]:
+    """Each card once per photo that shows it."""
+    return [
+        {
+            "family": card.sighting.design.family,
+            "number": card.sighting.design.number,
+            "photo": index,
+            "corners_found": len(card.sighting.corners_px),
+            "rms_px": _round(card.rms_px),
+            "weight": _round(card.weight),
+            "pose": {
+                "x": _round(card.x_mm),
+                "y": _round(card.y_mm),
+                "angle_deg": _round(math.degrees(card.angle_rad)),
+            },
+        }
+        for index, camera in enumerate(cameras)
+        for card in camera.cards
+    ]
+
+
+def _stroke(stroke: Stroke) -> dict[str, Any]:
+    return {
+        "id": stroke.id,
+        "kind": stroke.kind,
+        "colour": stroke.colour,
+        "closed": stroke.closed,
+        "width": _round(stroke.width_mm),
+        "sigma": _round(stroke.sigma_mm),
+        "points": _points(stroke.points_mm),
+    }
+
+
+def _cut_edges(silhouette: Silhouette) -> list[Stroke]:
+    return [
+        Stroke(f"edge-{n + 1}", "cut-edge", "none", True, 0.0, silhouette.sigma_mm, ring)
+        for n, ring in enumerate(silhouette.rings_mm)
+    ]
+
+
+def _panel(panel: Panel) -> dict[str, Any]:
+    return {
+        "id": panel.id,
+        "outline": _points(curve_points(panel.outline, CHORD_MM)),
+        "holes": [_points(curve_points(hole, CHORD_MM)) for hole in panel.holes],
+        "area_mm2": _round(panel.area_mm2),
+        "perimeter": _round(panel.perimeter_mm),
+        "sigma": _round(panel.sigma_mm),
+        "smoothed": {"max": _round(panel.smoothed_mm[0]), "rms": _round(panel.smoothed_mm[1])},
+        "path": svg_path(panel.outline),
+    }
