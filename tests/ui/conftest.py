@@ -1,0 +1,67 @@
+"""A front door that answers at once, for tests of what the page and the command line do with its answers."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+import extract
+
+# Invented figures; a 1 × 1 px picture and empty files stand for the outputs.
+REPORT: dict[str, Any] = {
+    "format": "truepeel-report/1",
+    "units": "mm",
+    "photos": [{"file": "shell.jpg", "width_px": 4000, "height_px": 3000, "focal_px": 3000.0}],
+    "cards": [
+        {"family": "A4", "number": 0, "corners_found": 40, "rms_px": 0.114},
+        {"family": "small", "number": 2, "corners_found": 12, "rms_px": 0.2},
+    ],
+    "panels": [
+        {"id": "p1", "area_mm2": 12345.6, "perimeter": 512.34, "sigma": 0.126},
+        {"id": "p2", "area_mm2": 850.0, "perimeter": 120.0, "sigma": 0.2},
+    ],
+    "warnings": [{"code": "one-sided", "message": "All cards lie on one side; a card on each side is truer."}],
+}
+OUTPUTS = ("pattern.pdf", "pattern.svg", "pattern.dxf", "report.json", "pattern.truepeel")
+
+
+class FakeDoor:
+    """Counts its calls; ``fail`` is raised instead of an answer, ``wait`` is called in the middle of the work."""
+
+    def __init__(self) -> None:
+        self.seen: list[tuple[Any, Any]] = []
+        self.fail: BaseException | None = None
+        self.wait: Callable[[], object] = lambda: None
+
+    def trace(self, sources: Any, settings: Any, progress: Any = None) -> Any:
+        self.seen.append((sources, settings))
+        if progress:
+            progress("finding the cards", 0.3)
+        self.wait()
+        if self.fail:
+            raise self.fail
+        if progress:
+            progress("done", 1.0)
+        return SimpleNamespace(report=REPORT, settings=settings)
+
+    def write_outputs(self, tracing: Any, folder: Path) -> tuple[Path, ...]:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name in OUTPUTS:
+            text = json.dumps(tracing.report) if name == "report.json" else f"the {name}"
+            (folder / name).write_text(text, "utf-8")
+        return tuple(folder / name for name in OUTPUTS)
+
+
+@pytest.fixture
+def door(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> FakeDoor:
+    """The front door replaced by one that answers at once, and a shelf of the test's own."""
+    fake = FakeDoor()
+    monkeypatch.setenv("TRUEPEEL_CACHE", str(tmp_path / "cache"))
+    monkeypatch.setattr(extract, "trace", fake.trace, raising=False)
+    monkeypatch.setattr(extract, "write_outputs", fake.write_outputs, raising=False)
+    return fake

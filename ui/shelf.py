@@ -1,0 +1,187 @@
+"""Where the page keeps a visitor's work, so that a reload loses nothing.
+
+Every visitor has a folder of their own, named by a random token that stands in the page's address. It holds the
+photos as they came, the settings the maker chose, and every result, keyed by SHA-256 over photos, settings and program.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import re
+import secrets
+import shutil
+import tempfile
+import time
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import extract
+
+KEEP_DAYS = 7
+"""A build takes a few evenings; after a week the photo is taken anew anyway (common practice, no source)."""
+
+TOKEN = re.compile(r"[0-9a-f]{32}")
+NAME_LENGTH = 120
+
+
+def home() -> Path:
+    """The folder over all visitors' folders, readable by its owner alone."""
+    told = os.environ.get("TRUEPEEL_CACHE") or os.environ.get("XDG_CACHE_HOME") or os.environ.get("LOCALAPPDATA")
+    folder = Path(told) if told else Path.home() / ".cache"
+    try:
+        return _private(folder / "truepeel" / "work")
+    except OSError:
+        return _private(Path(tempfile.gettempdir()) / f"truepeel-{_user()}" / "work")
+
+
+def _user() -> str:
+    return str(os.getuid()) if hasattr(os, "getuid") else os.environ.get("USERNAME", "user")
+
+
+def _private(folder: Path) -> Path:
+    folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+    if hasattr(os, "getuid") and folder.stat().st_uid != os.getuid():
+        raise PermissionError(f"{folder} belongs to someone else")
+    folder.chmod(0o700)
+    return folder
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write beside ``path`` and then replace it: a reader, or a run cut short, never sees half a file."""
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=".", suffix=".part")
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(data)
+        os.replace(name, path)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            os.unlink(name)
+        raise
+
+
+@dataclass(frozen=True)
+class StoredPhoto:
+    """A photo on the shelf: ``name`` as the maker's device called it (only ever shown), ``digest`` its SHA-256."""
+
+    name: str
+    digest: str
+
+
+@dataclass(frozen=True)
+class Work:
+    """One visitor's folder."""
+
+    folder: Path
+
+    @property
+    def token(self) -> str:
+        return self.folder.name
+
+    def photos(self) -> tuple[StoredPhoto, ...]:
+        return tuple(StoredPhoto(entry["name"], entry["digest"]) for entry in self._notes().get("photos", ()))
+
+    def photo_bytes(self, photo: StoredPhoto) -> bytes:
+        return (self.folder / f"{photo.digest}.photo").read_bytes()
+
+    def add_photo(self, name: str, data: bytes) -> None:
+        """Keep ``data``; the same bytes twice stay one photo."""
+        photo = StoredPhoto(_shown_name(name), hashlib.sha256(data).hexdigest())
+        if photo.digest not in (known.digest for known in self.photos()):
+            write_whole(self.folder / f"{photo.digest}.photo", data)
+            self._keep_photos((*self.photos(), photo))
+
+    def drop_photo(self, digest: str) -> None:
+        self._keep_photos(tuple(photo for photo in self.photos() if photo.digest != digest))
+        (self.folder / f"{digest}.photo").unlink(missing_ok=True)
+
+    def settings(self) -> extract.TraceSettings:
+        """What the maker chose last, or the defaults where that cannot be read."""
+        try:
+            return extract.TraceSettings(**self._notes().get("settings", {}))
+        except TypeError:
+            return extract.TraceSettings()
+
+    def keep_settings(self, settings: extract.TraceSettings) -> None:
+        if settings != self.settings():
+            self._write_notes(self._notes() | {"settings": asdict(settings)})
+
+    def asked(self) -> str | None:
+        """The key of the result the maker asked for last."""
+        return self._notes().get("asked")
+
+    def ask(self, key: str) -> None:
+        self._write_notes(self._notes() | {"asked": key})
+
+    def result(self, key: str) -> Path:
+        """Where the result of that key is, or will be."""
+        return self.folder / f"result-{key}"
+
+    @contextlib.contextmanager
+    def filling(self, key: str) -> Iterator[Path]:
+        """A folder that becomes the result of that key when the block ends well, and vanishes otherwise."""
+        rough = Path(tempfile.mkdtemp(dir=self.folder, prefix=".filling-"))
+        try:
+            yield rough
+            shutil.rmtree(self.result(key), ignore_errors=True)
+            rough.rename(self.result(key))
+        finally:
+            shutil.rmtree(rough, ignore_errors=True)
+
+    def _keep_photos(self, photos: Sequence[StoredPhoto]) -> None:
+        entries = [{"name": photo.name, "digest": photo.digest} for photo in photos]
+        self._write_notes(self._notes() | {"photos": entries})
+
+    def _notes(self) -> dict[str, Any]:
+        try:
+            notes = json.loads((self.folder / "notes.json").read_text("utf-8"))
+        except (OSError, ValueError):
+            return {}
+        return notes if isinstance(notes, dict) else {}
+
+    def _write_notes(self, notes: dict[str, Any]) -> None:
+        write_whole(self.folder / "notes.json", json.dumps(notes, indent=1).encode("utf-8"))
+
+
+def _shown_name(name: str) -> str:
+    """The last part of a file's name, without anything that is not a printable letter."""
+    last = re.split(r"[/\\]", name)[-1]
+    return "".join(letter for letter in last if letter.isprintable())[:NAME_LENGTH] or "photo"
+
+
+def new_work(root: Path | None = None) -> Work:
+    return Work(_private((root or home()) / secrets.token_hex(16)))
+
+
+def open_work(token: str, root: Path | None = None) -> Work | None:
+    """The work of that token, or None where the token is not one of ours or its work is gone."""
+    if not TOKEN.fullmatch(token):
+        return None
+    folder = (root or home()) / token
+    if folder.is_symlink() or not folder.is_dir():
+        return None
+    os.utime(folder)
+    return Work(folder)
+
+
+def sweep(root: Path | None = None, now: float | None = None) -> int:
+    """Remove work nobody has opened for ``KEEP_DAYS``; returns how many."""
+    oldest = (time.time() if now is None else now) - KEEP_DAYS * 86_400
+    stale = [
+        folder
+        for folder in (root or home()).iterdir()
+        if TOKEN.fullmatch(folder.name) and not folder.is_symlink() and folder.stat().st_mtime < oldest
+    ]
+    for folder in stale:
+        shutil.rmtree(folder, ignore_errors=True)
+    return len(stale)
+
+
+def result_key(photos: Sequence[StoredPhoto], settings: dict[str, Any], program: str) -> str:
+    """SHA-256 over everything a result depends on."""
+    told = json.dumps([[(photo.name, photo.digest) for photo in photos], settings, program], sort_keys=True)
+    return hashlib.sha256(told.encode("utf-8")).hexdigest()

@@ -1,0 +1,102 @@
+"""What a tracing found, in a maker's words: the command line and the page say the same things the same way.
+
+Everything is read from report.json ("truepeel-report/1"), so a saved result reads exactly like a fresh one.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+Report = Mapping[str, Any]
+
+FILES: dict[str, tuple[str, str]] = {
+    "pattern.pdf": ("Pattern to print (PDF)", "application/pdf"),
+    "pattern.svg": ("Drawing (SVG)", "image/svg+xml"),
+    "pattern.dxf": ("Drawing for cutters (DXF)", "image/vnd.dxf"),
+    "report.json": ("All figures (report.json)", "application/json"),
+    "overlay.jpg": ("Photo with the lines found (JPEG)", "image/jpeg"),
+    "pattern.truepeel": ("Project file", "application/octet-stream"),
+}
+"""Every output with its name for people and its media type; what a maker wants first comes first."""
+
+CAUTIONS = (
+    "Blades: change them often, cut in several passes and away from your hand, wear eye protection.",
+    "Band saw: guard just above the foam, fingers two inches (50 mm) off, never back out while it runs.",
+    "Heat gun, soldering iron, hot cutting: outdoors or with extraction; stop at the first smoke; keep birds away.",
+    "Contact cement: its vapour is flammable and creeps to distant flames; no pilot light, heater or heat gun near it.",
+    "Sanding: goggles and a particulate filter; a dust filter does nothing against solvent vapour.",
+    "Wearing: try sight, breath, hearing and getting out with one hand before anyone performs in it.",
+    "A costume is not protective equipment. The material's safety data sheet, your local rules and trained people "
+    "come before anything said here.",
+)
+
+SIGMA_NOTE = "± is one standard deviation (1 σ)."
+
+
+def count(number: int, one: str, many: str | None = None) -> str:
+    return f"{number} {one if number == 1 else many or one + 's'}"
+
+
+def millimetres(value: float, digits: int = 1) -> str:
+    return f"{value:.{digits}f} mm"
+
+
+def plus_minus(sigma_mm: float) -> str:
+    return f"± {sigma_mm:.2f} mm"
+
+
+def square_centimetres(area_mm2: float) -> str:
+    return f"{area_mm2 / 100:.1f} cm²"
+
+
+def card_lines(report: Report) -> list[str]:
+    """One line for each card found."""
+    return [
+        f"{card['family']} card {card['number']}: {count(card['corners_found'], 'corner')}, "
+        f"fit to {card['rms_px']:.2f} px"
+        for card in report.get("cards", ())
+    ]
+
+
+def panel_rows(report: Report) -> list[dict[str, str]]:
+    """One row for each panel, every figure with its unit."""
+    return [
+        {
+            "Panel": str(panel["id"]),
+            "Area": square_centimetres(panel["area_mm2"]),
+            "Perimeter": millimetres(panel["perimeter"]),
+            "Outline": plus_minus(panel["sigma"]),
+        }
+        for panel in report.get("panels", ())
+    ]
+
+
+def warning_lines(report: Report) -> list[str]:
+    return [str(warning["message"]) for warning in report.get("warnings", ())]
+
+
+def headline(report: Report) -> str:
+    """The result in one line: "7 panels from 2 cards"."""
+    return f"{count(len(report.get('panels', ())), 'panel')} from {count(len(report.get('cards', ())), 'card')}"
+
+
+def summary_lines(report: Report, files: Sequence[str]) -> list[str]:
+    """What the command line prints when a tracing is done."""
+    rows = panel_rows(report)
+    widths = {key: max(len(row[key]) for row in rows) for key in rows[0]} if rows else {}
+    panels = ["  ".join(row[key].rjust(width) for key, width in widths.items()) for row in rows]
+    return [
+        headline(report) + ".",
+        *(f"  {line}" for line in card_lines(report)),
+        *(f"  {line}" for line in panels),
+        f"  {SIGMA_NOTE}",
+        "Written:",
+        *(f"  {name}" for name in files),
+    ]
+
+
+def plain(text: str) -> str:
+    """``text`` so that Markdown shows it letter for letter (a file's name must not become a link or a picture)."""
+    return re.sub(r"([\\`*_{}\[\]()<>#+\-.!|~$:&])", r"\\\1", text)
