@@ -15,7 +15,7 @@ from shapely import Geometry, Polygon
 
 from extract.doors import CannotContinue, Curve, Mark, Part, Pattern
 from extract.geometry.curve import curve_points, polyline_curve
-from extract.sheet.layout import Box
+from extract.sheet.layout import Box, box_around
 from extract.sheet.lettering import Lettering, part_name, place_lettering
 from extract.sheet.styles import CENTRE, CUT, DETAIL, LineStyle, inked, reference_styles
 
@@ -75,13 +75,7 @@ class DrawnPart:
 
     @property
     def box(self) -> Box:
-        boxes = [line.box for line in self.lines] + [self.lettering.box]
-        return Box(
-            min(box.left for box in boxes),
-            min(box.top for box in boxes),
-            max(box.right for box in boxes),
-            max(box.bottom for box in boxes),
-        )
+        return box_around([*(line.box for line in self.lines), self.lettering.box])
 
 
 def draw_pattern(pattern: Pattern) -> tuple[DrawnPart, ...]:

@@ -7,6 +7,8 @@ or one kind of line by the end of its name. The members of a part are also tied 
 from __future__ import annotations
 
 import io
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,6 +16,7 @@ import numpy as np
 from extract.doors import Curve, Pattern
 from extract.geometry.curve import curve_area, curve_length, curve_points
 from extract.sheet.drawing import DrawnLine, DrawnPart, draw_pattern
+from extract.sheet.layout import box_around
 from extract.sheet.lettering import Lettering
 from extract.sheet.styles import Ink, LineStyle
 
@@ -36,11 +39,14 @@ def pattern_dxf(pattern: Pattern) -> bytes:
     from ezdxf import units
 
     drawn = draw_pattern(pattern)
-    document = ezdxf.new("R2010", units=units.MM)
-    document.header["$MEASUREMENT"] = 1
-    for part in drawn:
-        _add_part(document, part)
-    return _bytes(document)
+    with _without_the_moment():
+        document = ezdxf.new("R2010", units=units.MM)
+        document.header["$MEASUREMENT"] = 1
+        for part in drawn:
+            _add_part(document, part)
+        extent = box_around([part.box for part in drawn])
+        document.modelspace().reset_extents((extent.left, -extent.bottom, 0.0), (extent.right, -extent.top, 0.0))
+        return _bytes(document)
 
 
 def _add_part(document: Drawing, part: DrawnPart) -> None:
@@ -53,8 +59,7 @@ def _add_part(document: Drawing, part: DrawnPart) -> None:
         layer = cut if line.role in ("outline", "hole") else text if line.role == "leader" else mark
         members.append(_add_line(document, space, line, layer))
     members += _add_lettering(space, part.lettering, text)
-    with document.groups.new(part.id).edit_data() as group:
-        group.extend(members)
+    document.groups.new(part.id).set_data(members)
 
 
 def _add_line(document: Drawing, space: Modelspace, line: DrawnLine, layer: str) -> DXFGraphic:
@@ -105,6 +110,18 @@ def _rgb(ink: Ink) -> tuple[int, int, int]:
 
 def _up(points: np.ndarray) -> np.ndarray:
     return points * (1.0, -1.0)
+
+
+@contextmanager
+def _without_the_moment() -> Iterator[None]:
+    """Leaves out when and under which id a document was made, so that a pattern always gives the same bytes."""
+    from ezdxf import options
+
+    kept, options.write_fixed_meta_data_for_testing = options.write_fixed_meta_data_for_testing, True
+    try:
+        yield
+    finally:
+        options.write_fixed_meta_data_for_testing = kept
 
 
 def _bytes(document: Drawing) -> bytes:

@@ -81,6 +81,16 @@ class Box:
         )
 
 
+def box_around(boxes: Sequence[Box]) -> Box:
+    """The smallest box that holds all of ``boxes`` (one at least)."""
+    return Box(
+        min(box.left for box in boxes),
+        min(box.top for box in boxes),
+        max(box.right for box in boxes),
+        max(box.bottom for box in boxes),
+    )
+
+
 @dataclass(frozen=True)
 class Tile:
     """One window on the pattern; ``core`` is the part that stays visible when the pages are joined."""

@@ -7,7 +7,7 @@ from xml.sax.saxutils import escape, quoteattr
 from extract.doors import Pattern
 from extract.geometry.curve import svg_path
 from extract.sheet.drawing import DrawnLine, DrawnPart, draw_pattern
-from extract.sheet.layout import Box
+from extract.sheet.layout import box_around
 from extract.sheet.lettering import BOLD, Lettering, plus_minus
 from extract.sheet.styles import CUT, Ink, LineStyle
 
@@ -30,13 +30,7 @@ def pattern_svg(pattern: Pattern) -> str:
     its lettering. Raises CannotContinue for a pattern without parts.
     """
     drawn = draw_pattern(pattern)
-    boxes = [part.box for part in drawn]
-    extent = Box(
-        min(box.left for box in boxes),
-        min(box.top for box in boxes),
-        max(box.right for box in boxes),
-        max(box.bottom for box in boxes),
-    ).grown(_BORDER_MM)
+    extent = box_around([part.box for part in drawn]).grown(_BORDER_MM)
     size = f'width="{_number(extent.width)}mm" height="{_number(extent.height)}mm"'
     view = " ".join(_number(value) for value in (extent.left, extent.top, extent.width, extent.height))
     title = f"Pattern from {pattern.photo_name}, {pattern.date}"
