@@ -16,7 +16,7 @@ from extract.geometry.curve import curve_points
 Picture = npt.NDArray[np.uint8]
 Colour = tuple[int, int, int]
 
-# Okabe & Ito's eight colours, told apart by all common kinds of colour vision (jfly.uni-koeln.de/color, 2008); B, G, R.
+# Okabe & Ito's colours (Color Universal Design, 2008), told apart by all common kinds of colour vision; B, G, R.
 TINTS: tuple[Colour, ...] = (
     (0, 159, 230),
     (233, 180, 86),

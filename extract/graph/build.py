@@ -1,8 +1,8 @@
 """The planar subdivision that cut edges and cut strokes make of the shell.
 
-Words: a *piece* is a stretch of one source line between two nodes; a *dangle* is a piece with an end that meets nothing,
-so it bounds nothing; a *half-edge* is a piece taken in one direction; a *ring* is a closed walk of half-edges that keeps
-one face at its side; a *sliver* is a face too small or thin to be meant.
+Words: a *piece* is a stretch of one source line between two nodes; a *dangle* is a piece with an end that meets
+nothing, so it bounds nothing; a *half-edge* is a piece taken in one direction; a *ring* is a closed walk of half-edges
+that keeps one face at its side; a *sliver* is a face too small or thin to be meant.
 """
 
 from __future__ import annotations
@@ -20,7 +20,6 @@ from extract.doors import Array, Face, PlanarGraph, Ring, Silhouette, Stroke
 SLIVER_MM2 = 25.0
 SLIVER_WIDTH_MM = 0.8
 """Smaller or thinner faces come from strokes drawn twice or a line that overshot, not from a maker's wish."""
-SOURCE_GAP_MM = 1e-4
 
 
 @dataclass(frozen=True, eq=False)

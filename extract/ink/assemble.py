@@ -272,7 +272,7 @@ def _straight(p: Array, q: Array) -> Array:
 
 
 def _corner(p: Array, u: Array, q: Array, v: Array) -> Array | None:
-    """Where the lines through two ends (directions out of them) cross, if that is near both; a pen may have overshot."""
+    """Where the lines through two ends (directions out of them) cross, if near both; a pen may have overshot."""
     if abs(u[0] * v[1] - u[1] * v[0]) < CORNER_SINE:
         return None
     s, t = np.linalg.solve(np.c_[u, -v], q - p)

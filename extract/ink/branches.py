@@ -186,9 +186,6 @@ def smooth(points: Array, sigma: float, closed: bool) -> Array:
 
 def normals(points: Array, closed: bool) -> Array:
     """Unit normals (N, 2), to the right of travel with y down."""
-    if closed:
-        along = np.roll(points, -1, axis=0) - np.roll(points, 1, axis=0)
-    else:
-        along = np.gradient(points, axis=0)
+    along = np.roll(points, -1, axis=0) - np.roll(points, 1, axis=0) if closed else np.gradient(points, axis=0)
     size = np.maximum(np.hypot(along[:, 0], along[:, 1]), 1e-12)
     return np.c_[-along[:, 1], along[:, 0]] / size[:, None]

@@ -18,7 +18,7 @@ Image = npt.NDArray[np.float32]
 
 BACKGROUND_STEP_MM = 1.0
 BACKGROUND_WINDOW = 15
-"""Median window in steps: 15 mm holds at most a third of ink where two strokes of 2.5 mm cross, so the median is tape."""
+"""Median window in steps: 15 mm holds at most a third of ink where two strokes of 2.5 mm cross, so it is tape."""
 DARK_FLOOR = 4.0
 """Grey levels added before taking ratios, so that sensor noise in deep shade does not pass for ink."""
 RIDGE_SIGMA_MM = 0.6
