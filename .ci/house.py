@@ -93,7 +93,7 @@ def install(extra: str) -> None:
     command = [*pip(), "install", "--quiet", "--disable-pip-version-check", "--editable", f"{ROOT}{extra}"]
     if subprocess.run(command, env={**os.environ, **held}, check=False).returncode:
         raise SystemExit(
-            "The installation failed; the lines above say why. Often the network is the reason: try again."
+            "The installation failed; the lines above say why. Without a network it cannot work."
         )
     stamp.write_text(needed.hexdigest())
 
