@@ -21,7 +21,7 @@ FAMILIES = ("A4", "Letter", "small")
 NUMBERS = range(10)
 
 _A4_MM = (297.0, 210.0)  # ISO 216
-_LETTER_MM = (279.4, 215.9)  # ANSI/ASME Y14.1 size A, 11 × 8.5 in
+LETTER_MM = (279.4, 215.9)  # ANSI/ASME Y14.1 size A, 11 × 8.5 in
 
 
 def card_design(family: str, number: int) -> CardDesign:
@@ -35,7 +35,7 @@ def card_design(family: str, number: int) -> CardDesign:
         case "A4":
             return CardDesign("A4", number, (9, 6), 30.0, 22.0, 27 * number, _A4_MM)
         case "Letter":
-            return CardDesign("Letter", number, (8, 6), 30.0, 22.0, 600 + 24 * number, _LETTER_MM)
+            return CardDesign("Letter", number, (8, 6), 30.0, 22.0, 600 + 24 * number, LETTER_MM)
         case _:
             return CardDesign("small", number, (5, 4), 20.0, 15.0, 500 + 10 * number, (120.0, 100.0))
 
