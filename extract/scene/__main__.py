@@ -1,0 +1,28 @@
+"""``python -m extract.scene --preset typical --seed 3 --count 5 --out FOLDER``"""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from extract.scene.make import PHONE_PX, make_scene, with_options, write_scene
+from extract.scene.options import PRESETS, TABLES
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(prog="python -m extract.scene", description="Make photos with exact truth.")
+    parser.add_argument("--preset", choices=PRESETS, default="typical")
+    parser.add_argument("--seed", type=int, default=0, help="of the first photo; the next one has the next seed")
+    parser.add_argument("--count", type=int, default=1)
+    parser.add_argument("--table", choices=TABLES, help="instead of one drawn at random")
+    parser.add_argument("--size", default=f"{PHONE_PX[0]}x{PHONE_PX[1]}", help="sensor pixels, wide side first")
+    parser.add_argument("--out", type=Path, required=True)
+    given = parser.parse_args()
+    width, height = (int(part) for part in given.size.split("x"))
+    for seed in range(given.seed, given.seed + given.count):
+        options = with_options(given.preset, seed, table=given.table) if given.table else None
+        print(write_scene(make_scene(given.preset, seed, (width, height), options), given.out))
+
+
+if __name__ == "__main__":
+    main()

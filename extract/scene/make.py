@@ -1,0 +1,95 @@
+"""From a preset and a seed to a photo and its truth."""
+
+from __future__ import annotations
+
+import json
+import zlib
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from extract.doors import Array, Bytes
+from extract.geometry.scalecard import paper_outline_mm
+from extract.scene.layout import LaidCard, lay_cards, place_camera
+from extract.scene.light import make_light
+from extract.scene.lines import make_ghosts, make_lines, make_ticks
+from extract.scene.notes import make_notes
+from extract.scene.options import SceneOptions, options_for
+from extract.scene.render import Setting, photograph
+from extract.scene.sensor import jpeg
+from extract.scene.shell import Shell, make_shell
+from extract.scene.truth import truth_of
+
+PHONE_PX = (4032, 3024)
+"""12 megapixels, the commonest size a phone writes."""
+
+
+@dataclass(frozen=True, eq=False)
+class Scene:
+    """``image`` is upright, (H, W, 3) uint8 BGR; ``truth`` the data of NAME.truth.json."""
+
+    name: str
+    image: Bytes
+    truth: dict[str, Any]
+    options: SceneOptions
+
+
+def make_scene(
+    preset: str, seed: int, size_px: tuple[int, int] = PHONE_PX, options: SceneOptions | None = None
+) -> Scene:
+    """Invent a shell, draw on it, lay cards beside it and photograph it.
+
+    ``size_px`` is the sensor's (width, height), wide side first; the design does not depend on it. ``options``
+    replaces what the preset would draw. Raises ValueError for an unknown preset.
+    """
+    rng = np.random.default_rng([seed, zlib.crc32(preset.encode())])
+    of_options, of_shell, of_lines, of_layout, of_picture = rng.spawn(5)
+    options = options or options_for(preset, of_options)
+    shell = make_shell(options, of_shell)
+    lines = make_lines(shell, options, of_lines)
+    ticks = tuple(make_ticks(shell, lines, options, of_lines))
+    ghosts = tuple(make_ghosts(shell, options, of_lines))
+    notes = tuple(make_notes(shell, (*lines, *ticks), options, of_lines))
+    up = float(of_layout.choice([0.5, 1.5]) * np.pi + of_layout.normal(0, 0.2))
+    cards = lay_cards(shell, options, of_layout, up)
+    camera = place_camera(key_points(shell, cards), options, upright_size(size_px, options.orientation), of_layout, up)
+    light = make_light(options, camera, of_layout)
+    setting = Setting(options, shell, lines, ticks, ghosts, notes, cards, camera, light)
+    return taken(setting, f"{preset}_{seed:04d}", seed, of_picture)
+
+
+def taken(setting: Setting, name: str, seed: int, rng: np.random.Generator) -> Scene:
+    """Photograph a setting and write down what is true of it."""
+    return Scene(name, photograph(setting, rng), truth_of(setting, name, seed), setting.options)
+
+
+def write_scene(scene: Scene, folder: Path | str) -> Path:
+    """Write NAME.jpg (turned as EXIF says) and NAME.truth.json; returns the photo's path."""
+    folder = Path(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    options = scene.options
+    photo = folder / f"{scene.name}.jpg"
+    photo.write_bytes(jpeg(scene.image, options.focal_35mm, options.orientation, options.quality))
+    text = json.dumps(scene.truth, separators=(",", ":"))
+    (folder / f"{scene.name}.truth.json").write_text(text, encoding="utf-8")
+    return photo
+
+
+def upright_size(size_px: tuple[int, int], orientation: int) -> tuple[int, int]:
+    """(width, height) of the upright picture of a sensor held as ``orientation`` says (EXIF)."""
+    return size_px if orientation in (1, 3) else (size_px[1], size_px[0])
+
+
+def key_points(shell: Shell, cards: tuple[LaidCard, ...]) -> Array:
+    """World points (N, 3) that must be in the picture."""
+    rim = np.asarray(shell.outline.exterior.coords)[::20]
+    papers = [card.world(paper_outline_mm(card.design)) for card in cards]
+    return np.vstack([np.c_[rim, np.zeros(len(rim))], *papers])
+
+
+def with_options(preset: str, seed: int, **changes: Any) -> SceneOptions:
+    """A preset's options with some replaced by hand."""
+    rng = np.random.default_rng([seed, zlib.crc32(preset.encode())])
+    return replace(options_for(preset, rng.spawn(5)[0]), **changes)
