@@ -114,8 +114,8 @@ class PlaneCamera:
     away from the camera (x right, y down, z down). Strokes lie ``height_mm`` above the cards (z = -height_mm).
 
     ``covariance`` belongs to the parameter vector (focal_px, k1, k2, turn (3, a rotation vector multiplied from the
-    left onto ``rotation``), shift_mm (3)); ``bias_mm`` (2,) holds 1 σ of what the photo cannot show: printer scale
-    (relative) and stroke height (mm).
+    left onto ``rotation``), shift_mm (3), centre_px (2)); ``bias`` holds 1 σ of what the photo cannot show: printer
+    scale (relative) and stroke height (mm).
     """
 
     lens: Lens
