@@ -22,7 +22,7 @@ HOW_TO = """
 3. Stand 0.5 to 1.3 m away with the light from the side, and look down as squarely as you can.
 4. Take the photo with the phone's main camera (no zoom), then bring it here as it is: JPEG, HEIC, PNG, TIFF or WebP.
 """
-COLOURS = (None, "black", "blue", "red", "green")
+COLOURS = (None, "black", "blue", "red", "green", "purple")
 POLL_SECONDS = 0.25
 
 
@@ -51,7 +51,7 @@ def show_cards() -> None:
             "Print them at 100 % (no fit to page) on stiff paper. Then lay a ruler along both bars of a card and note "
             "what it says; you are asked for it below."
         )
-        family = st.selectbox("Size of the cards", ("A4", "Letter", "small"), key="family")
+        family = st.selectbox("Size of the cards", extract.FAMILIES, key="family")
         numbers = st.multiselect(
             "Their numbers", range(10), default=(0, 1, 2, 3), key="numbers", help="No number twice on one table."
         )
@@ -82,8 +82,8 @@ def show_photos(work: shelf.Work) -> None:
                 work.drop_photo(photo.digest)
                 st.rerun()
     if not work.photos() and st.button("Try the moth-lantern shell"):
-        photo = extract.demo_photo()
-        work.add_photo(photo.name, photo.read_bytes())
+        shell = extract.demo_photo()
+        work.add_photo(shell.name, shell.read_bytes())
         jobs.start(work, work.settings())
         st.rerun()
 
@@ -103,8 +103,9 @@ def ask_settings(work: shelf.Work) -> extract.TraceSettings:
         )
     st.caption("As your ruler says on the printed card. Left empty, the printer is taken at its word.")
     pairs = st.checkbox("Add the mirrored twin of every panel, marked L and R", known.pairs)
-    papers = tuple(extract.PAPERS)
-    paper = st.selectbox("Paper to print on", papers, papers.index(known.paper) if known.paper in papers else 0)
+    paper = st.selectbox(
+        "Paper to print on", extract.PAPERS, extract.PAPERS.index(known.paper) if known.paper in extract.PAPERS else 0
+    )
     with st.expander("Seldom needed"):
         height = st.number_input("Top of the shell above the table (mm)", 0.0, 50.0, known.height_mm, 0.1, "%.1f")
         colour = st.selectbox(
@@ -186,7 +187,7 @@ def show_pattern(report: Mapping[str, Any], folder: Path) -> None:
         )
     st.subheader("Panels", anchor=False)
     st.table(words.panel_rows(report), hide_index=True, border="horizontal")
-    st.caption(words.SIGMA_NOTE)
+    st.caption(f"{words.plane_line(report)}. {words.SIGMA_NOTE}")
     st.subheader("Cards", anchor=False)
     st.markdown("\n".join(f"- {words.plain(line)}" for line in words.card_lines(report)))
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import json
 import math
 import os
 import re
@@ -32,9 +33,9 @@ class _Version(argparse.Action):
     """Looks the version up when asked, not at every start."""
 
     def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
-        from importlib.metadata import version
+        import extract
 
-        print(f"truepeel {version('truepeel')}")
+        print(f"truepeel {extract.__version__}")
         parser.exit(DONE)
 
 
@@ -163,13 +164,13 @@ def _write(photos: Sequence[Path], settings: extract.TraceSettings, folder: Path
 
     show = _progress()
     try:
-        tracing = extract.trace(photos, settings, show)
-        files = extract.write_outputs(tracing, folder)
+        files = extract.write_outputs(extract.trace(photos, settings, show), folder)
     finally:
         if show:
             print("\r\x1b[K", end="", file=sys.stderr, flush=True)
-    print("\n".join(words.summary_lines(tracing.report, [str(file) for file in files])))
-    for line in words.warning_lines(tracing.report):
+    report = json.loads((folder / "report.json").read_text("utf-8"))
+    print("\n".join(words.summary_lines(report, [str(file) for file in files])))
+    for line in words.warning_lines(report):
         print(f"truepeel: note: {line}", file=sys.stderr)
     return DONE
 

@@ -12,7 +12,6 @@ import traceback
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -44,7 +43,7 @@ _lock = threading.Lock()
 
 def key_for(work: Work, settings: extract.TraceSettings) -> str:
     """The key of the result these photos and settings give."""
-    return result_key(work.photos(), asdict(settings), version("truepeel"))
+    return result_key(work.photos(), asdict(settings), extract.__version__)
 
 
 def start(work: Work, settings: extract.TraceSettings) -> Job:

@@ -53,15 +53,12 @@ def _private(folder: Path) -> Path:
 
 def write_whole(path: Path, data: bytes) -> None:
     """Write beside ``path`` and then replace it: a reader, or a run cut short, never sees half a file."""
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=".", suffix=".part")
+    beside = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
     try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(data)
-        os.replace(name, path)
-    except BaseException:
-        with contextlib.suppress(OSError):
-            os.unlink(name)
-        raise
+        beside.write_bytes(data)
+        beside.replace(path)
+    finally:
+        beside.unlink(missing_ok=True)
 
 
 @dataclass(frozen=True)

@@ -52,12 +52,20 @@ def square_centimetres(area_mm2: float) -> str:
 
 
 def card_lines(report: Report) -> list[str]:
-    """One line for each card found."""
+    """One line for each card in each photo."""
+    photos = [photo["file"] for photo in report.get("photos", ())]
     return [
-        f"{card['family']} card {card['number']}: {count(card['corners_found'], 'corner')}, "
-        f"fit to {card['rms_px']:.2f} px"
+        f"{card['family']} card {card['number']}"
+        + (f" in {photos[card['photo']]}" if len(photos) > 1 else "")
+        + f": {count(card['corners_found'], 'corner')}, fit to {card['rms_px']:.2f} px"
         for card in report.get("cards", ())
     ]
+
+
+def plane_line(report: Report) -> str:
+    """How truly the cards give the table's scale."""
+    sigma = report["plane"]["sigma_mm"]
+    return f"Shape over the whole shell: {plus_minus(sigma['median'])}, at worst {plus_minus(sigma['worst'])}"
 
 
 def panel_rows(report: Report) -> list[dict[str, str]]:
@@ -79,7 +87,8 @@ def warning_lines(report: Report) -> list[str]:
 
 def headline(report: Report) -> str:
     """The result in one line: "7 panels from 2 cards"."""
-    return f"{count(len(report.get('panels', ())), 'panel')} from {count(len(report.get('cards', ())), 'card')}"
+    cards = {(card["family"], card["number"]) for card in report.get("cards", ())}
+    return f"{count(len(report.get('panels', ())), 'panel')} from {count(len(cards), 'card')}"
 
 
 def summary_lines(report: Report, files: Sequence[str]) -> list[str]:
@@ -91,7 +100,7 @@ def summary_lines(report: Report, files: Sequence[str]) -> list[str]:
         headline(report) + ".",
         *(f"  {line}" for line in card_lines(report)),
         *(f"  {line}" for line in panels),
-        f"  {SIGMA_NOTE}",
+        f"  {plane_line(report)}. {SIGMA_NOTE}",
         "Written:",
         *(f"  {name}" for name in files),
     ]

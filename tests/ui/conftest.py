@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -18,9 +17,10 @@ REPORT: dict[str, Any] = {
     "units": "mm",
     "photos": [{"file": "shell.jpg", "width_px": 4000, "height_px": 3000, "focal_px": 3000.0}],
     "cards": [
-        {"family": "A4", "number": 0, "corners_found": 40, "rms_px": 0.114},
-        {"family": "small", "number": 2, "corners_found": 12, "rms_px": 0.2},
+        {"family": "A4", "number": 0, "corners_found": 40, "rms_px": 0.114, "photo": 0},
+        {"family": "small", "number": 2, "corners_found": 12, "rms_px": 0.2, "photo": 0},
     ],
+    "plane": {"sigma_mm": {"median": 0.08, "worst": 0.21}},
     "panels": [
         {"id": "p1", "area_mm2": 12345.6, "perimeter": 512.34, "sigma": 0.126},
         {"id": "p2", "area_mm2": 850.0, "perimeter": 120.0, "sigma": 0.2},
@@ -47,12 +47,12 @@ class FakeDoor:
             raise self.fail
         if progress:
             progress("done", 1.0)
-        return SimpleNamespace(report=REPORT, settings=settings)
+        return REPORT
 
     def write_outputs(self, tracing: Any, folder: Path) -> tuple[Path, ...]:
         folder.mkdir(parents=True, exist_ok=True)
         for name in OUTPUTS:
-            text = json.dumps(tracing.report) if name == "report.json" else f"the {name}"
+            text = json.dumps(tracing) if name == "report.json" else f"the {name}"
             (folder / name).write_text(text, "utf-8")
         return tuple(folder / name for name in OUTPUTS)
 
