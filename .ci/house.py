@@ -92,9 +92,7 @@ def install(extra: str) -> None:
     held = {"PIP_CONSTRAINT": str(CONSTRAINTS), "PIP_BUILD_CONSTRAINT": str(CONSTRAINTS)}
     command = [*pip(), "install", "--quiet", "--disable-pip-version-check", "--editable", f"{ROOT}{extra}"]
     if subprocess.run(command, env={**os.environ, **held}, check=False).returncode:
-        raise SystemExit(
-            "The installation failed; the lines above say why. Without a network it cannot work."
-        )
+        raise SystemExit("The installation failed; the lines above say why. Without a network it cannot work.")
     stamp.write_text(needed.hexdigest())
 
 
