@@ -26,6 +26,8 @@ CROSSING_DEG = 60.0
 GAP_MM = 7.0
 GAP_DEG = 35.0
 """Ink skips for up to 3.5 mm, plus what thinning takes off both ends."""
+IN_LINE_DEG = 20.0
+IN_LINE_ASIDE_MM = 0.8
 CORNER_REACH_MM = 4.5
 CORNER_BACK_MM = 3.0
 CORNER_SINE = 0.3
@@ -74,13 +76,8 @@ def threads_of(runs: list[Run]) -> list[Thread]:
 def bridged(threads: list[Thread], may_bridge: list[bool], shell: BaseGeometry) -> list[Thread]:
     """Joins free ends across gaps in the ink, best fit first; never across a cut in the shell."""
     inner = prepare_shell(shell)
-    ends = [
-        e
-        for i, t in enumerate(threads)
-        if not t.closed and may_bridge[i]
-        for e in _ends(i, t)
-        if not t.met[int(e.last)]
-    ]
+    able = [(i, t) for i, t in enumerate(threads) if not t.closed and may_bridge[i]]
+    ends = [end for i, t in able for end in _ends(i, t)]
     options = [
         (cost, a, b)
         for a, b in combinations(ends, 2)
@@ -188,12 +185,24 @@ def _gap_cost(a: End, b: End, threads: list[Thread]) -> float | None:
     if gap < 1e-9:
         return 0.0
     turn = max(_turn_deg(a.ahead, way / gap), _turn_deg(b.ahead, -way / gap))
-    if turn < GAP_DEG:
+    free = _free(a, threads) and _free(b, threads)
+    if turn < GAP_DEG and (free or _in_line(a, b)):
         return gap / GAP_MM + turn / GAP_DEG
+    if not free:
+        return None
     if _corner(a.point, a.ahead, b.point, b.ahead) is not None:
         return gap / GAP_MM + CORNER_COST
     fold = _turn_deg(a.ahead, b.ahead) < FOLD_DEG
     return gap / GAP_MM + 2 * CORNER_COST if gap < SHORT_GAP_MM and not fold else None
+
+
+def _free(end: End, threads: list[Thread]) -> bool:
+    return not threads[end.thread].met[int(end.last)]
+
+
+def _in_line(a: End, b: End) -> bool:
+    """An end that met other ink may end there; it goes on beyond only where the two lines are one."""
+    return _turn_deg(a.ahead, -b.ahead) < IN_LINE_DEG and _aside(a, b) < IN_LINE_ASIDE_MM
 
 
 def _chain(threads: list[Thread], joins: list[tuple[End, End]]) -> list[Thread]:

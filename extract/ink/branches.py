@@ -57,7 +57,7 @@ def clean_runs(branches: list[Branch], field: InkField, flat: FlatView, high: fl
 
 
 def _tied(run: Run) -> bool:
-    return run.start >= 0 and run.end >= 0
+    return run.start >= 0 or run.end >= 0
 
 
 def _branch_mm(branch: Branch, mm_per_px: float) -> float:

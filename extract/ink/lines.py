@@ -15,6 +15,7 @@ from extract.ink.branches import clean_runs, length
 from extract.ink.colours import colour_name
 from extract.ink.darkness import InkField, ink_field
 from extract.ink.reach import carried, shell_of, thread_line
+from extract.ink.shell_view import crop
 from extract.ink.skeleton import strong_ridges, trace_branches
 
 LEAST_INK_RIDGE = 0.15
@@ -28,6 +29,7 @@ RING_MM = 50.0
 NOTE_MM = 25.0
 CLOSED_PANEL_MM2 = 300.0
 LEAST_SIGMA_MM = 0.01
+ROOM_MM = 5.0
 
 
 def find_strokes(flat: FlatView, silhouette: Silhouette) -> tuple[Stroke, ...]:
@@ -35,6 +37,8 @@ def find_strokes(flat: FlatView, silhouette: Silhouette) -> tuple[Stroke, ...]:
 
     Raises CannotContinue when nothing is drawn on the shell.
     """
+    outline = np.vstack(silhouette.rings_mm)
+    flat = crop(flat, outline.min(axis=0) - ROOM_MM, outline.max(axis=0) + ROOM_MM)
     field = ink_field(flat, silhouette)
     threads = _read_threads(field, flat)
     if not threads:
