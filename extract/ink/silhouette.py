@@ -4,22 +4,25 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-from scipy.ndimage import binary_fill_holes
+import numpy.typing as npt
+from scipy.ndimage import binary_fill_holes, maximum_filter1d, median_filter
 from skimage.measure import find_contours
 
 from extract.doors import Array, CannotContinue, FlatView, Mask, Silhouette
-from extract.ink.shell_view import TableView, card_white, crop, shrink, table_view
+from extract.ink.shell_view import TableView, card_white, crop, lab_of, shrink, table_view
 from extract.ink.silhouette_coarse import best_blob
-from extract.ink.silhouette_cut import cut_out
+from extract.ink.silhouette_cut import ColourModels, cut_out
+from extract.ink.silhouette_darts import close_notches
 from extract.ink.silhouette_edge import (
     STEP_MM,
     arc_mean,
     best_path,
+    left_over,
     make_bank,
     peak,
-    read,
     sample_across,
     smooth_closed,
+    step_strength,
 )
 
 SPACING_MM = 0.4
@@ -42,8 +45,8 @@ def find_silhouette(flat: FlatView) -> Silhouette:
         )
     near = _shell_window(flat, coarse, found.blob)
     view = table_view(shrink(near, 1.0), white, 0.0, 1.5)
-    mask = cut_out(view, _carry(found.blob, coarse, view))
-    rings = [refine(near, ring) for ring in outlines(mask, view)]
+    mask, models = cut_out(view, _carry(found.blob, coarse, view), white)
+    rings = [refine(near, ring, models) for ring in outlines(mask, view)]
     return Silhouette(tuple(rings), 0.1, tuple(np.zeros(len(ring), bool) for ring in rings))
 
 
@@ -98,18 +101,69 @@ def outward_normals(ring: Array, sd: float) -> Array:
     return normal / np.maximum(np.hypot(*normal.T), 1e-9)[:, None]
 
 
-def refine(flat: FlatView, ring: Array) -> Array:
-    """Move the ring onto the edge: a wide search, then a narrow one along the new normals."""
-    for reach_mm, half in ((1.5, 3), (0.6, 2)):
-        ring = resample(ring, SPACING_MM)
-        normals = outward_normals(ring, 2.0 / SPACING_MM)
-        edges = np.arange(-reach_mm, reach_mm + 1e-6, STEP_MM)
-        offsets = np.arange(-reach_mm - 1.0, reach_mm + 2.2 + 1e-6, STEP_MM)
-        profiles = arc_mean(sample_across(flat, ring, normals, offsets), half)
-        bank = make_bank(offsets, edges, 0.2, 1.0)
-        reading = read(profiles, bank)
-        score = reading.gain / (reading.noise + np.median(reading.noise))[:, None]
-        path = best_path(score, 0.2)
-        shift = edges[0] + STEP_MM * peak(score, path)
-        ring = ring + smooth_closed(shift, 1.0)[:, None] * normals
+def refine(flat: FlatView, ring: Array, models: ColourModels) -> Array:
+    """Move the ring onto the edge: a wide search among all edges near it, then the fit of the step's model."""
+    ring = _step_towards_edge(flat, ring, models)
+    for inwards_mm, outwards_mm in ((1.2, 0.6), (0.4, 0.4)):
+        ring = _fit_edge(flat, resample(ring, SPACING_MM), models, inwards_mm, outwards_mm)
+    ring = resample(ring, SPACING_MM)
+    ring = close_notches(flat, models.white, ring, outward_normals(ring, 1.0 / SPACING_MM), SPACING_MM)
     return resample(ring, SPACING_MM)
+
+
+def _step_towards_edge(flat: FlatView, ring: Array, models: ColourModels, reach_mm: float = 1.6) -> Array:
+    normals = outward_normals(ring, 2.0 / SPACING_MM)
+    offsets = np.arange(-reach_mm, reach_mm + 1e-6, STEP_MM)
+    seen, points = sample_across(flat, ring, normals, offsets)
+    sides = np.cumsum(arc_mean(models.likeness(seen, points), 3) * STEP_MM, axis=1)
+    strength = step_strength(arc_mean(seen / np.float32(255), 3), round(0.4 / STEP_MM))
+    score = 0.5 * strength / (np.median(strength.max(1)) + strength.max(1, keepdims=True)) + sides
+    calm = ~distracted(flat, ring, normals, models.white)
+    path = best_path(score * calm[:, None], 0.3)
+    return _moved(ring, offsets[path], normals, calm)
+
+
+def _fit_edge(flat: FlatView, ring: Array, models: ColourModels, inwards_mm: float, outwards_mm: float) -> Array:
+    normals = outward_normals(ring, 1.5 / SPACING_MM)
+    edges = np.arange(-inwards_mm, outwards_mm + 1e-6, STEP_MM)
+    offsets = np.arange(-inwards_mm - 1.2, outwards_mm + 1.5 + 1e-6, STEP_MM)
+    profiles = arc_mean(sample_across(flat, ring, normals, offsets)[0] / np.float32(255), 2)
+    rest = left_over(profiles, make_bank(offsets, edges, 0.2))
+    noise = rest.min(1, keepdims=True)
+    calm = ~distracted(flat, ring, normals, models.white)
+    score = -rest / (noise + 0.5 * np.median(noise)) * 5
+    path = best_path(score * calm[:, None], 0.2)
+    shift = edges[0] + STEP_MM * peak(score, path)
+    return _moved(ring, shift, normals, calm)
+
+
+def _moved(ring: Array, shift: Array, normals: Array, calm: Mask) -> Array:
+    """The ring shifted along its normals; points that are not to be trusted go onto the chord between those that are,
+    which on an outline cut by scissors is off by hundredths of a millimetre."""
+    if calm.sum() < 10:
+        return ring
+    at, count = np.arange(len(ring)), len(ring)
+    smooth = smooth_closed(np.interp(at, at[calm], shift[calm], period=count), 1.0)
+    moved = ring + smooth[:, None] * normals
+    chord = np.stack([np.interp(at, at[calm], moved[calm, i], period=count) for i in (0, 1)], axis=1)
+    # Round a corner the chord would cut it off: there the shifts are carried on instead.
+    turning = (normals * _mean_normal(normals, calm)).sum(1) < 0.97
+    return np.where(turning[:, None], moved, chord)
+
+
+def _mean_normal(normals: Array, calm: Mask) -> Array:
+    """The normal that each point would have between the nearest trusted points to either side."""
+    at = np.arange(len(normals))
+    before = np.stack([np.interp(at, at[calm], normals[calm, i], period=len(at)) for i in (0, 1)], axis=1)
+    return before / np.maximum(np.linalg.norm(before, axis=1, keepdims=True), 1e-9)
+
+
+def distracted(flat: FlatView, ring: Array, normals: Array, white: npt.NDArray[np.float32]) -> Mask:
+    """Points where something crosses the edge from inside (a stroke, a glaring crease): the shell just inside is
+    unlike the shell along the edge to either side."""
+    seen, _ = sample_across(flat, ring, normals, np.arange(-2.0, -0.7, 0.25))
+    lab = lab_of(seen, white).mean(1)
+    usual = median_filter(lab, (2 * round(12 / SPACING_MM) + 1, 1), mode="wrap")
+    off = np.linalg.norm(lab - usual, axis=1)
+    odd = off > max(8.0, 4 * float(np.median(off)))
+    return np.asarray(maximum_filter1d(odd, 2 * round(1.4 / SPACING_MM) + 1, mode="wrap"), bool)

@@ -7,12 +7,14 @@ ratio changes sign and the picture has an edge, and the histograms are taken aga
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 import numpy.typing as npt
 
-from extract.doors import Array, Mask
-from extract.ink.shell_view import Image, TableView, erode, grow
+from extract.doors import Array, Bytes, Mask
+from extract.ink.shell_view import Image, TableView, disc, erode, grow, lab_of
 
 PATCH_MM = 40.0
 """Light changes little over a patch this size, and it still holds a thousand pixels of either side."""
@@ -28,17 +30,45 @@ LAB_STEP = np.array([4.5, 4.0, 4.0], np.float32)
 MOST = 4.0
 """A single pixel's say is clipped to this many nats: glare and ink must not outvote their neighbours."""
 
-SHADE = ((0.8, 0.06), (0.6, 0.05), (0.4, 0.04))
+SHADE = ((0.8, 0.06), (0.6, 0.05), (0.4, 0.04), (0.25, 0.03))
 """Table in shadow, as (light, weight): shadows beside the edge are too narrow to be sampled themselves."""
 
+Index = npt.NDArray[np.int32]
 
-def bin_index(lab: Image) -> npt.NDArray[np.int32]:
+
+@dataclass(frozen=True, eq=False)
+class ColourModels:
+    """What tells shell from table, patch by patch: ``ratio`` (rows, columns, bins) log p(colour | shell) minus
+    log p(colour | table), for square patches of ``patch_mm`` from ``origin_mm`` on; ``white`` the paper white."""
+
+    ratio: Image
+    origin_mm: Array
+    patch_mm: float
+    white: Image
+
+    def likeness(self, pixels: Bytes, points_mm: Array) -> Image:
+        """The ratio for BGR ``pixels`` (..., 3) seen at ``points_mm`` (..., 2)."""
+        cell = ((points_mm - self.origin_mm) / self.patch_mm).astype(int)
+        columns, rows = (np.clip(cell[..., i], 0, self.ratio.shape[1 - i] - 1) for i in (0, 1))
+        return self.ratio[rows, columns, bin_index(lab_of(pixels, self.white))]
+
+    def picture(self, view: TableView) -> Image:
+        """The ratio for every pixel of a view that starts at ``origin_mm``."""
+        height, width = view.seen.shape
+        rows, columns = (
+            np.minimum((np.arange(n) * view.flat.mm_per_px / self.patch_mm).astype(int), most - 1)
+            for n, most in zip((height, width), self.ratio.shape, strict=False)
+        )
+        return self.ratio[rows[:, None], columns[None], bin_index(view.raw_lab)]
+
+
+def bin_index(lab: Image) -> Index:
     """Flat histogram bin of each pixel."""
     cells = np.clip((lab - LAB_LOW) / LAB_STEP, 0, np.array(BINS, np.float32) - 1).astype(np.int32)
     return np.asarray((cells[..., 0] * BINS[1] + cells[..., 1]) * BINS[2] + cells[..., 2], np.int32)
 
 
-def shaded_index(lab: Image, light: float) -> npt.NDArray[np.int32]:
+def shaded_index(lab: Image, light: float) -> Index:
     """Bins of the same surface under ``light`` times the light: L* goes with the cube root, colour with it."""
     scale = np.float32(light ** (1 / 3))
     darker = lab * scale
@@ -46,7 +76,7 @@ def shaded_index(lab: Image, light: float) -> npt.NDArray[np.int32]:
     return bin_index(darker)
 
 
-def _density(index: npt.NDArray[np.int32], weights: Array | None = None) -> Image:
+def _density(index: Index, weights: Array | None = None) -> Image:
     counts = np.bincount(index, weights, minlength=int(np.prod(BINS))).astype(np.float32).reshape(BINS)
     for axis in range(3):
         counts = 0.5 * counts + 0.25 * (np.roll(counts, 1, axis) + np.roll(counts, -1, axis))
@@ -54,31 +84,28 @@ def _density(index: npt.NDArray[np.int32], weights: Array | None = None) -> Imag
     return np.asarray(flat / max(float(flat.sum()), 1.0) + 2e-5, np.float32)
 
 
-def likeness(view: TableView, shell: Mask, gap_mm: float) -> Image:
-    """log p(colour | shell) - log p(colour | table) for each pixel, clipped; samples stay ``gap_mm`` off the outline
-    of ``shell``. Patches without one of the sides take its word from the whole picture."""
+def learn(view: TableView, shell: Mask, gap_mm: float, white: Image) -> ColourModels:
+    """Colour models of both sides of ``shell``; samples stay ``gap_mm`` off its outline. Patches without one of the
+    sides take its word from the whole picture."""
     px = 1 / view.flat.mm_per_px
     inside, outside = erode(shell, gap_mm * px), view.free & ~grow(shell, gap_mm * px)
-    lab = view.raw_lab
-    plain = bin_index(lab)
-    shaded = [(shaded_index(lab, light), weight) for light, weight in SHADE]
-    ratio = np.zeros(plain.shape, np.float32)
-    patch, reach = round(PATCH_MM * px), round(REACH_MM * px)
+    plain = bin_index(view.raw_lab)
+    shaded = [(shaded_index(view.raw_lab, light), weight) for light, weight in SHADE]
+    patch, reach = PATCH_MM * px, round(REACH_MM * px)
     general = _models(plain, shaded, inside, outside, slice(None), slice(None))
-    height, width = plain.shape
-    for top in range(0, height, patch):
-        for left in range(0, width, patch):
-            centre = top + patch // 2, left + patch // 2
-            rows, columns = (slice(max(0, c - reach), c + reach) for c in centre)
-            here = slice(top, top + patch), slice(left, left + patch)
-            ours, theirs = _models(plain, shaded, inside, outside, rows, columns, general)
-            ratio[here] = np.log(ours / theirs)[plain[here]]
-    return np.clip(ratio, -MOST, MOST)
+    shape = tuple(int(np.ceil(side / patch)) for side in plain.shape)
+    ratio = np.zeros((*shape, int(np.prod(BINS))), np.float32)
+    for cell in np.ndindex(*shape):
+        centre = [round((c + 0.5) * patch) for c in cell]
+        rows, columns = (slice(max(0, c - reach), c + reach) for c in centre)
+        ours, theirs = _models(plain, shaded, inside, outside, rows, columns, general)
+        ratio[cell] = np.clip(np.log(ours / theirs), -MOST, MOST)
+    return ColourModels(ratio, np.asarray(view.flat.origin_mm), PATCH_MM, white)
 
 
 def _models(
-    plain: npt.NDArray[np.int32],
-    shaded: list[tuple[npt.NDArray[np.int32], float]],
+    plain: Index,
+    shaded: list[tuple[Index, float]],
     inside: Mask,
     outside: Mask,
     rows: slice,
@@ -126,16 +153,31 @@ def _gaussian(mean: float, spread: float) -> Array:
     return np.r_[weights, means, covariances][None].copy()
 
 
-def cut_out(view: TableView, blob: Mask, rounds: int = 2, stiffness: float = 3.0) -> Mask:
-    """Refine a coarse ``blob`` (same shape as the view) to the shell's mask."""
-    shell = blob
+def cut_out(
+    view: TableView, blob: Mask, white: Image, rounds: int = 2, stiffness: float = 3.0
+) -> tuple[Mask, ColourModels]:
+    """Refine a coarse ``blob`` (same shape as the view) to the shell's mask; the colour models come along."""
     px = 1 / view.flat.mm_per_px
     far = ~grow(blob, 25 * px) | ~view.free
-    for turn in range(rounds):
-        ratio = likeness(view, shell, 6.0 if turn == 0 else 3.0)
-        core = erode(blob, 25 * px) if turn == 0 else np.zeros_like(blob)
-        shell = _largest(minimum_cut(ratio, view.raw_lab, far, core, stiffness))
-    return shell
+    core = erode(blob, 25 * px)
+    models = learn(view, blob, 6.0, white)
+    shell = _largest(minimum_cut(models.picture(view), view.raw_lab, far, core, stiffness))
+    for _ in range(rounds - 1):
+        models = learn(view, shell, 3.0, white)
+        shell = _largest(minimum_cut(models.picture(view), view.raw_lab, far, np.zeros_like(far), stiffness))
+    return bridged(shell, models.picture(view), px), models
+
+
+def bridged(shell: Mask, ratio: Image, px: float, width_mm: float = 3.2) -> Mask:
+    """The mask with thin gaps closed, unless they are long and plainly show table: a marker stroke that runs to the
+    edge is darker than either side and must not become a cut. The thin ends of cuts are followed later."""
+    closed = cv2.morphologyEx(np.pad(shell.astype(np.uint8), 8), cv2.MORPH_CLOSE, disc(width_mm / 2 * px))[8:-8, 8:-8]
+    gaps = (closed > 0) & ~shell
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(gaps.astype(np.uint8), connectivity=8)
+    ratios = np.bincount(labels.ravel(), ratio.ravel(), count) / np.maximum(np.bincount(labels.ravel()), 1)
+    keep = (stats[:, 2:4].max(1) > 12 * px) & (ratios < -1.5)
+    keep[0] = False
+    return np.asarray((closed > 0) & ~keep[labels], bool)
 
 
 def _largest(mask: Mask) -> Mask:

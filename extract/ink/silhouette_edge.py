@@ -16,7 +16,7 @@ import numpy.typing as npt
 from scipy.ndimage import convolve1d, gaussian_filter1d
 from scipy.special import erf
 
-from extract.doors import Array, FlatView
+from extract.doors import Array, Bytes, FlatView
 
 Floats = npt.NDArray[np.float32]
 
@@ -29,89 +29,81 @@ DARK_LINES_MM = (0.0, 0.3, 0.5, 0.8, 1.2)
 
 @dataclass(frozen=True, eq=False)
 class Bank:
-    """Models of the step: ``edges_mm`` (E,) and ``lines_mm`` (L,) of the grid, ``basis`` (J, E * L * 3) orthonormal
-    per model, ``solve`` (E * L, 3, 3) from basis coordinates to the levels (inside, line, outside), ``flat_basis``
-    (J, E * L) the constant over each model's window."""
+    """Models of the step, seen through one window: ``edges_mm`` (E,) and ``lines_mm`` (L,) of the grid, ``basis``
+    (J, E * L * 3) orthonormal per model, ``solve`` (E * L, 3, 3) from basis coordinates to the levels (inside, line,
+    outside), ``window`` (J,) the weight of each sample."""
 
     edges_mm: Array
     lines_mm: Array
-    basis: Array
-    solve: Array
-    flat_basis: Array
+    basis: Floats
+    solve: Floats
+    window: Floats
 
 
-@dataclass(frozen=True, eq=False)
-class Reading:
-    """What the bank made of each profile: ``gain`` (N, E) explained variance per edge position at the best line
-    width, ``noise`` (N,) variance left by the best model."""
-
-    gain: Floats
-    noise: Floats
-
-
-def sample_across(flat: FlatView, ring_mm: Array, normals: Array, offsets_mm: Array) -> Floats:
-    """Linear light (N, J, 3) along the normals of a ring."""
-    points = flat.px_from_mm(ring_mm[:, None] + offsets_mm[:, None] * normals[:, None]).astype(np.float32)
+def sample_across(flat: FlatView, ring_mm: Array, normals: Array, offsets_mm: Array) -> tuple[Bytes, Array]:
+    """BGR (N, J, 3) along the normals of a ring, and where it was seen (N, J, 2) in mm."""
+    points_mm = ring_mm[:, None] + offsets_mm[:, None] * normals[:, None]
+    points = flat.px_from_mm(points_mm).astype(np.float32)
     seen = cv2.remap(flat.pixels, points, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return linear_light(seen)
+    return np.asarray(seen, np.uint8), points_mm
 
 
-def linear_light(pixels: npt.NDArray[np.uint8]) -> Floats:
-    """sRGB bytes to linear light, 0 to 1 (IEC 61966-2-1)."""
-    value = np.arange(256) / 255
-    curve = np.where(value <= 0.04045, value / 12.92, ((value + 0.055) / 1.055) ** 2.4).astype(np.float32)
-    return curve[pixels]
+def rise(offsets_mm: Array, at_mm: float, blur_mm: float) -> Array:
+    """A unit step at ``at_mm`` blurred by a Gaussian."""
+    return np.asarray(0.5 * (1 + erf((offsets_mm - at_mm) / (blur_mm * np.sqrt(2)))), float)
 
 
-def make_bank(offsets_mm: Array, edges_mm: Array, blur_mm: float, window_mm: float) -> Bank:
-    """Models of a step blurred by a Gaussian of ``blur_mm``, each looked at within ``window_mm`` of its edge."""
-
-    def rise(at: float) -> Array:
-        return 0.5 * (1 + erf((offsets_mm - at) / (blur_mm * np.sqrt(2))))
-
-    basis, solve, constant = [], [], []
+def make_bank(offsets_mm: Array, edges_mm: Array, blur_mm: float) -> Bank:
+    """All models see the same samples, so that what they leave over can be compared."""
+    margin = np.minimum(offsets_mm - offsets_mm[0], offsets_mm[-1] - offsets_mm)
+    window = np.clip((margin + 0.1) / 0.5, 0, 1)
+    basis, solve = [], []
     for edge in edges_mm:
         for line in DARK_LINES_MM:
-            window = (offsets_mm > edge - window_mm) & (offsets_mm < edge + line + window_mm)
-            start, end = rise(edge), rise(edge + line)
+            start, end = (rise(offsets_mm, at, blur_mm) for at in (edge, edge + line))
             columns = np.stack([1 - start, start - end, end], axis=1) * window[:, None]
-            if line == 0:
-                columns[:, 1] = 0
             u, s, vt = np.linalg.svd(columns, full_matrices=False)
             keep = s > 1e-6 * s[0]
             basis.append(u * keep)
             solve.append(vt.T @ np.diag(np.where(keep, 1 / np.where(keep, s, 1), 0)))
-            constant.append(window / np.sqrt(max(window.sum(), 1)))
     return Bank(
         edges_mm,
         np.array(DARK_LINES_MM),
-        np.concatenate(basis, axis=1),
-        np.array(solve),
-        np.stack(constant, axis=1),
+        np.concatenate(basis, axis=1).astype(np.float32),
+        np.array(solve, np.float32),
+        window.astype(np.float32),
     )
 
 
-def read(profiles: Floats, bank: Bank, line_price: float = 0.03) -> Reading:
-    """Fit every model to every profile (N, J, 3).
+def left_over(profiles: Floats, bank: Bank, line_price: float = 0.02) -> Floats:
+    """Squared residual (N, E) of each profile (N, J, 3) for each edge position, at its best width of the dark line.
 
-    A model with a dark line must have it darker than both sides and explain ``line_price`` more of the variance."""
+    A dark line must be a shadow: darker than both sides, and worth ``line_price`` of the profile's variance."""
     rows, _, channels = profiles.shape
-    shape = len(bank.edges_mm), len(bank.lines_mm)
-    explained = np.zeros((rows, *shape), np.float32)
-    darker = np.ones((rows, *shape), bool)
+    shape = rows, len(bank.edges_mm), len(bank.lines_mm)
+    rest = np.zeros(shape, np.float32)
+    spread = np.zeros(rows, np.float32)
+    light = np.zeros((*shape, 3), np.float32)
     for channel in range(channels):
-        values = profiles[:, :, channel]
-        coordinates = (values @ bank.basis.astype(np.float32)).reshape(rows, -1, 3)
-        explained += ((coordinates**2).sum(-1) - (values @ bank.flat_basis.astype(np.float32)) ** 2).reshape(
-            rows, *shape
-        )
-        levels = np.einsum("mij,nmj->nmi", bank.solve.astype(np.float32), coordinates)
-        darker &= (levels[..., 1] < 0.9 * np.minimum(levels[..., 0], levels[..., 2])).reshape(rows, *shape)
-    total = profiles.var(axis=1).sum(-1) * profiles.shape[1]
-    darker[..., 0] = True
-    price = line_price * total[:, None, None] * (np.array(bank.lines_mm) > 0)
-    gain = np.where(darker, explained - price, -np.inf).max(-1)
-    return Reading(gain, np.maximum(total - gain.max(-1), 1e-7).astype(np.float32))
+        values = profiles[:, :, channel] * bank.window
+        coordinates = (values @ bank.basis).reshape(rows, -1, 3)
+        rest += (values**2).sum(1)[:, None, None] - (coordinates**2).sum(-1).reshape(shape)
+        spread += profiles[:, :, channel].var(axis=1) * bank.window.sum()
+        light += np.matmul(coordinates[:, :, None, :], bank.solve.transpose(0, 2, 1))[:, :, 0].reshape(*shape, 3)
+    shadow = (light[..., 1] < 0.85 * light[..., 0]) & (light[..., 1] < 0.7 * light[..., 2])
+    shadow[..., 0] = True
+    rest += line_price * spread[:, None, None] * (bank.lines_mm > 0)
+    return np.asarray(np.where(shadow, rest, np.inf).min(-1), np.float32)
+
+
+def step_strength(profiles: Floats, width: int) -> Floats:
+    """Share of variance (N, J) that a plain step at each sample explains within ``width`` samples to either side,
+    times the step's size: an edge finder without a model of what lies further out."""
+    sums = np.cumsum(np.pad(profiles, ((0, 0), (width + 1, width), (0, 0)), mode="edge"), axis=1)
+    count = profiles.shape[1]
+    before = sums[:, width : width + count] - sums[:, :count]
+    after = sums[:, 2 * width + 1 : 2 * width + 1 + count] - sums[:, width + 1 : width + 1 + count]
+    return np.asarray(np.linalg.norm((after - before) / width, axis=-1), np.float32)
 
 
 def arc_mean(profiles: Floats, half: int) -> Floats:

@@ -1,0 +1,255 @@
+"""Relief cuts followed to their tips, where they are narrower than the picture can part.
+
+Where a cut is a few millimetres wide its two sides are edges like any other. Further in they are lost as edges, yet the
+sliver of table or shadow between them is seen much further. So the sides are carried on as straight lines to one tip,
+and the tip is put where the triangle covers most of what is unlike the shell beside it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+from scipy.ndimage import gaussian_filter1d
+from scipy.spatial import cKDTree
+
+from extract.doors import Array, FlatView
+from extract.ink.shell_view import Image, lab_of
+
+NARROW_MM = 5.0
+"""Below this gap a cut is followed as a whole: the cut-out's thin gaps are closed, and a profile across one side would
+run into the other side's shell."""
+
+LONGEST_MM = 250.0
+"""No relief cut has more outline than this between two facing points of its sides."""
+
+STEP_MM = 0.2
+
+CLEAR_MM = 0.9
+"""From this width on the middle of a cut shows its own colour: twice the blur of a phone picture at 5 px/mm."""
+
+
+@dataclass(frozen=True)
+class Notch:
+    """A stretch of ring, indices ``first`` to ``last`` (last may run past the ring's end), whose ends face each other
+    across a narrow gap."""
+
+    first: int
+    last: int
+
+
+@dataclass(frozen=True, eq=False)
+class Wedge:
+    """A cut's end in its own frame: ``base`` its two ends (2, 2) on the left and right side, ``axis`` the unit vector
+    inwards, ``tip_guess`` (2,) where the straight sides meet, ``guess_sd_mm`` its doubt along the axis."""
+
+    base: Array
+    axis: Array
+    reach_mm: float
+    reach_sd_mm: float
+
+
+def find_notches(ring: Array, normals: Array, spacing_mm: float) -> list[Notch]:
+    """Places where the outline faces itself across less than NARROW_MM of table."""
+    count = len(ring)
+    tree = cKDTree(ring)
+    near, partner = tree.query(ring, k=min(96, count), distance_upper_bound=NARROW_MM)
+    inside = np.zeros(count, bool)
+    rows, slots = np.nonzero(np.isfinite(near) & (near > 0))
+    other = partner[rows, slots]
+    forward = (other - rows) % count
+    across = ring[other] - ring[rows]
+    facing = (across * normals[rows]).sum(1) > 0.6 * near[rows, slots]
+    faced = (normals[other] * normals[rows]).sum(1) < -0.3
+    pairs = facing & faced & (forward * spacing_mm > 2.0) & (forward * spacing_mm < LONGEST_MM)
+    change = np.zeros(2 * count + 1, int)
+    np.add.at(change, rows[pairs], 1)
+    np.add.at(change, rows[pairs] + forward[pairs] + 1, -1)
+    depth = np.cumsum(change)[: 2 * count]
+    inside = (depth[:count] > 0) | (depth[count:] > 0)
+    return _runs(inside)
+
+
+def _runs(inside: np.ndarray) -> list[Notch]:
+    if inside.all() or not inside.any():
+        return []
+    count = len(inside)
+    begin = np.flatnonzero(inside & ~np.roll(inside, 1))
+    end = np.flatnonzero(inside & ~np.roll(inside, -1))
+    return [
+        Notch(int(b), int(end[(end - b) % count == ((end - b) % count).min()][0] - b) % count + int(b)) for b in begin
+    ]
+
+
+def wedge_of(ring: Array, notch: Notch, spacing_mm: float, side_mm: float = 14.0) -> Wedge | None:
+    """The cut's frame from the sides just outside the notch; None when they do not close in on each other, as beside
+    a marker stroke taken for a gap."""
+    count, length = len(ring), round(side_mm / spacing_mm)
+    left = ring[(notch.first - np.arange(length)) % count]
+    right = ring[(notch.last + np.arange(length)) % count]
+    gap = np.linalg.norm(left - right, axis=1)
+    use = int(np.argmax(gap > 10.0)) or length
+    use = max(use, 8)
+    widening = (gap[min(use, length - 1)] - gap[0]) / (use * spacing_mm)
+    (left_at, left_way), (right_at, right_way) = _line(left[:use]), _line(right[:use])
+    if widening > 1.2 or left_way @ right_way < 0.5:
+        return None
+    axis = -(left_way + right_way)
+    axis = axis / np.hypot(*axis)
+    base = np.stack([left_at, right_at])
+    half = max(float(np.hypot(*(left_at - right_at))), 0.4)
+    closing = max(abs(float(left_way[0] * right_way[1] - left_way[1] * right_way[0])), 0.01)
+    slope_sd = 0.15 / (use * spacing_mm)
+    reach = half / closing
+    return Wedge(base, axis, min(reach, 60.0), 1.0 + reach * slope_sd / closing)
+
+
+def _line(points: Array) -> tuple[Array, Array]:
+    """Least-squares line: its point abreast of the first one, and its direction away from there."""
+    centre = points.mean(0)
+    way = np.linalg.svd(points - centre, full_matrices=False)[2][0]
+    way = way * np.sign(way @ (points[-1] - points[0]) or 1.0)
+    return centre + ((points[0] - centre) @ way) * way, way
+
+
+def follow(flat: FlatView, white: Image, wedge: Wedge) -> Array:
+    """The cut's end (3, 2) in mm: foot of its left side, tip, foot of its right side."""
+    frame = _Frame(wedge)
+    long = 1.7 * wedge.reach_mm + 8.0
+    along = np.arange(-2.0, long, STEP_MM)
+    half = 0.5 * float(np.hypot(*(wedge.base[0] - wedge.base[1])))
+    across = np.arange(-half - 6.0, half + 6.0 + 1e-6, STEP_MM)
+    points = frame.mm(along[:, None], across[None, :])
+    seen = cv2.remap(flat.pixels, flat.px_from_mm(points).astype(np.float32), None, cv2.INTER_LINEAR)
+    far, spread = _strangeness(lab_of(np.asarray(seen, np.uint8), white), across, half)
+    ends = frame.across(wedge.base)
+    sums = np.cumsum(np.clip(0.5 * far**2 - 4.0, -1.5, 4.0), axis=1)
+    reach, drift = _cover_most(sums, along, across, ends, wedge)
+    sides = np.array([[end, (drift * reach - end) / reach] for end in ends])
+    sides = _sharpen(far, along, across, sides, reach)
+    meet = (sides[1, 0] - sides[0, 0]) / (sides[0, 1] - sides[1, 1])
+    tip = frame.mm(meet, sides[:, 0].mean() + meet * sides[:, 1].mean())
+    return np.stack([frame.mm(0.0, sides[0, 0]), tip, frame.mm(0.0, sides[1, 0])])
+
+
+class _Frame:
+    """Along a cut's axis and across it, from the middle of its base."""
+
+    def __init__(self, wedge: Wedge) -> None:
+        self._axis = wedge.axis
+        self._side = np.array([-wedge.axis[1], wedge.axis[0]])
+        self._middle = wedge.base.mean(0)
+
+    def mm(self, along: npt.ArrayLike, across: npt.ArrayLike) -> Array:
+        return np.asarray(
+            self._middle + np.asarray(along)[..., None] * self._axis + np.asarray(across)[..., None] * self._side, float
+        )
+
+    def across(self, points: Array) -> Array:
+        return np.asarray((points - self._middle) @ self._side, float)
+
+
+def _cover_most(sums: Array, along: Array, across: Array, ends: Array, wedge: Wedge) -> tuple[float, float]:
+    """Reach and drift (across per along) of the tip whose triangle gathers most evidence."""
+    reaches = np.arange(0.5, along[-1] - 1.0, 0.5)
+    drifts = np.arange(-0.2, 0.2001, 0.025)
+    score = np.array([_cover(sums, along, across, ends, reach, drifts) for reach in reaches])
+    score -= (0.5 * ((reaches - wedge.reach_mm) / wedge.reach_sd_mm) ** 2)[:, None]
+    best = np.unravel_index(int(score.argmax()), score.shape)
+    return float(reaches[best[0]]), float(drifts[best[1]])
+
+
+def _sharpen(far: Array, along: Array, across: Array, sides: Array, reach: float) -> Array:
+    """Straight sides (offset and slope each) through the half-height crossings, where the cut is wide enough for its
+    middle to show its own colour."""
+    new = sides.copy()
+    width = (sides[1, 0] - sides[0, 0]) * (1 - along / reach)
+    sign = np.sign(sides[1, 0] - sides[0, 0])
+    rows = np.flatnonzero((np.abs(width) > CLEAR_MM) & (along >= 0))
+    for which, outwards in ((0, -sign), (1, sign)):
+        spots = [
+            (along[row], spot)
+            for row in rows
+            if (spot := _crossing(far[row], across, sides[which] @ (1, along[row]), outwards, abs(width[row])))
+            is not None
+        ]
+        if len(spots) >= 8:
+            new[which] = _steady_line(np.array(spots))
+    converging = (new[1, 0] - new[0, 0]) * (new[0, 1] - new[1, 1]) > 0
+    meet = (new[1, 0] - new[0, 0]) / (new[0, 1] - new[1, 1]) if converging else np.inf
+    return new if 0.3 * reach < meet < 1.3 * reach + 3 else sides
+
+
+def _crossing(row: Array, across: Array, expected: float, outwards: float, width: float) -> float | None:
+    """Where a row of strangeness falls to half of what it is just inside the expected side."""
+    start = int(round((expected - across[0]) / STEP_MM))
+    inner = np.arange(0, max(2, round(min(width, 1.2) / STEP_MM / 1.5)) + 1) * -int(outwards) + start
+    outer = np.arange(-2, 5) * int(outwards) + start
+    if min(inner.min(), outer.min()) < 0 or max(inner.max(), outer.max()) >= len(row):
+        return None
+    height = row[inner].max()
+    peak_at = int(inner[int(row[inner].argmax())])
+    path = np.arange(peak_at, int(outer[-1]) + int(outwards), int(outwards))
+    below = np.flatnonzero(row[path] < 0.5 * height)
+    if height < 4 or not len(below) or below[0] == 0:
+        return None
+    here, there = path[below[0] - 1], path[below[0]]
+    part = (row[here] - 0.5 * height) / (row[here] - row[there])
+    return float(across[here] + part * outwards * STEP_MM)
+
+
+def _steady_line(spots: Array) -> Array:
+    """Offset and slope of a line by iteratively reweighted least squares (Cauchy weights)."""
+    design = np.stack([np.ones(len(spots)), spots[:, 0]], axis=1)
+    weight = np.ones(len(spots))
+    for _ in range(10):
+        fit = np.linalg.lstsq(design * weight[:, None], spots[:, 1] * weight, rcond=None)[0]
+        rest = np.abs(spots[:, 1] - design @ fit)
+        weight = 1 / np.sqrt(1 + (rest / (0.05 + np.median(rest))) ** 2)
+    return np.asarray(fit, float)
+
+
+def _strangeness(lab: Image, across: Array, half: float) -> tuple[Array, Array]:
+    """How many spreads each pixel is off the shell seen to either side of the cut."""
+    flanks = lab[:, np.abs(across) > half + 1.5]
+    level = gaussian_filter1d(np.median(flanks, axis=1), 2.0 / STEP_MM, axis=0)
+    spread = 1.48 * np.median(np.abs(flanks - level[:, None]), axis=(0, 1)) + 1.5
+    return np.sqrt((((lab - level[:, None]) / spread) ** 2).sum(-1)), spread
+
+
+def _cover(sums: Array, along: Array, across: Array, ends: Array, reach: float, drifts: Array) -> Array:
+    """Evidence inside the triangles from the base to tips at one reach."""
+    rows = np.flatnonzero((along >= 0) & (along < reach))
+    left = 1 - along[rows] / reach
+    centre = drifts[:, None] * along[rows] + left * ends.mean()
+    half = left * abs(ends[0] - ends[1]) / 2
+    low, high = (((centre + sign * half) - across[0]) / STEP_MM - 0.5 for sign in (-1, 1))
+    return (_at(sums, rows, high) - _at(sums, rows, low)).sum(1) * STEP_MM
+
+
+def _at(table: Array, rows: Array, position: Array) -> Array:
+    position = np.clip(position, 0, table.shape[1] - 1.001)
+    cell = position.astype(int)
+    part = position - cell
+    return (1 - part) * table[rows, cell] + part * table[rows, cell + 1]
+
+
+def close_notches(flat: FlatView, white: Image, ring: Array, normals: Array, spacing_mm: float) -> Array:
+    """Ring with the end of each cut replaced by two straight sides and a tip, false notches bridged."""
+    pieces, at = [], 0
+    notches = find_notches(ring, normals, spacing_mm)
+    if not notches:
+        return ring
+    ring = np.roll(ring, -(notches[0].first), axis=0)
+    turn = notches[0].first
+    for notch in notches:
+        moved = Notch(notch.first - turn, notch.last - turn)
+        wedge = wedge_of(ring, moved, spacing_mm)
+        pieces.append(ring[at : moved.first])
+        if wedge is not None:
+            pieces.append(follow(flat, white, wedge))
+        at = moved.last + 1
+    pieces.append(ring[at:])
+    return np.vstack(pieces)
