@@ -91,7 +91,8 @@ def show_photos(work: shelf.Work) -> None:
 def ask_settings(work: shelf.Work) -> extract.TraceSettings:
     """The maker's answers, kept as they are given."""
     st.header("3 · What you measured", anchor=False)
-    known = work.settings()
+    # A default that changed from run to run would be another box to Streamlit, and take the keyboard's place in it.
+    known = st.session_state.setdefault("known", work.settings())
     left, right = st.columns(2)
     with left:
         bar_long = st.number_input(
@@ -224,10 +225,12 @@ def main() -> None:
         settings = ask_settings(work)
         ask_to_trace(work, settings)
         below_button = st.empty()
+    # Asked before the outcome is shown: a tracing that ends in between still runs the page anew.
+    job = running(work)
     with right:
         show_outcome(work, settings)
     show_cautions()
-    if job := running(work):
+    if job:
         watch(job, below_button)
 
 

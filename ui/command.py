@@ -79,7 +79,7 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action=_Version, nargs=0, help="say which version this is")
     parts = parser.add_subparsers(dest="part", required=True, metavar="COMMAND")
 
-    card = parts.add_parser("card", help="write scale cards to print at 100 %")
+    card = parts.add_parser("card", help="write scale cards to print at true scale")
     card.add_argument("--family", choices=("A4", "Letter", "small"), default="A4", help="size of the cards (A4)")
     card.add_argument("--numbers", type=_numbers, default=(0, 1, 2, 3), metavar="0-3", help="which cards (0-3)")
     card.add_argument("--out", type=Path, required=True, metavar="FILE", help="the PDF to write")

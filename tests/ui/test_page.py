@@ -1,0 +1,194 @@
+"""The page by Streamlit's own test driver: what a maker reads, chooses and gets back after a reload."""
+
+from __future__ import annotations
+
+import json
+import threading
+from pathlib import Path
+from typing import Any
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+import extract
+from ui import jobs, shelf
+
+# The driver runs the script once for every step; a slow machine needs more than its three seconds.
+PATIENCE_S = 60
+
+
+@pytest.fixture
+def page(door: Any, root: Path) -> AppTest:
+    return AppTest.from_file(str(root / "ui" / "app.py"), default_timeout=PATIENCE_S)
+
+
+def reloaded(page: AppTest, root: Path) -> AppTest:
+    """A new session at the same address, as a reload makes."""
+    anew = AppTest.from_file(str(root / "ui" / "app.py"), default_timeout=PATIENCE_S)
+    anew.query_params["work"] = page.query_params["work"]
+    return anew.run()
+
+
+def work_of(page: AppTest) -> shelf.Work:
+    token = page.query_params["work"]
+    work = shelf.open_work(token[0] if isinstance(token, list) else token)
+    assert work is not None
+    return work
+
+
+def with_photo(page: AppTest, name: str = "shell.jpg", data: bytes = b"photo") -> AppTest:
+    page.run()
+    page.file_uploader[0].set_value([(name, data, "image/jpeg")]).run()
+    return page
+
+
+def trace(page: AppTest) -> AppTest:
+    button = next(button for button in page.button if button.label.startswith("Trace"))
+    return button.click().run()
+
+
+def downloads(page: AppTest) -> list[str]:
+    return [str(getattr(button, "label", "")) for button in page.get("download_button")]
+
+
+def words_on(page: AppTest) -> str:
+    kinds = (page.markdown, page.caption, page.warning, page.error, page.info, page.text, page.header, page.subheader)
+    return "\n".join(str(element.value) for kind in kinds for element in kind)
+
+
+def test_the_first_visit_explains_itself(page: AppTest) -> None:
+    page.run()
+    assert not page.exception
+    assert [title.value for title in page.title] == ["Truepeel"]
+    assert "Lay a card on each side" in words_on(page)
+    assert "not protective equipment" in words_on(page)
+    assert next(button for button in page.button if button.label == "Trace the pattern").disabled
+
+
+def test_from_upload_to_downloads(page: AppTest, door: Any) -> None:
+    trace(with_photo(page))
+    assert not page.exception
+    assert door.seen[0][0] == [("shell.jpg", b"photo")]
+    said = words_on(page)
+    assert "2 panels from 2 cards." in said
+    assert "All cards lie on one side" in said
+    assert "± 0.21 mm" in said
+    table = page.table[0].value
+    assert list(table["Panel"]) == ["p1", "p2"]
+    assert list(table["Area"]) == ["123.5 cm²", "8.5 cm²"]
+    assert list(table["Perimeter"]) == ["512.3 mm", "120.0 mm"]
+    assert list(table["Outline"]) == ["± 0.13 mm", "± 0.20 mm"]
+    assert downloads(page)[1:4] == ["Pattern to print (PDF)", "Drawing (SVG)", "Drawing for cutters (DXF)"]
+
+
+def test_answers_reach_the_tracing(page: AppTest, door: Any) -> None:
+    with_photo(page)
+    page.number_input[0].set_value(240.4)
+    page.number_input[1].set_value(180.3)
+    page.checkbox[0].check()
+    next(box for box in page.selectbox if box.label == "Paper to print on").select("Letter")
+    page.number_input[2].set_value(1.2)
+    page.run()
+    trace(page)
+    assert door.seen[0][1] == extract.TraceSettings(240.4, 180.3, 1.2, "Letter", None, True)
+
+
+def test_a_reload_restores_photo_answers_and_result(page: AppTest, door: Any, root: Path) -> None:
+    with_photo(page)
+    page.number_input[0].set_value(240.4).run()
+    trace(page)
+    again = reloaded(page, root)
+    assert not again.exception
+    assert [text.value for text in again.text] == ["shell.jpg, 0.0 MB"]
+    assert again.number_input[0].value == 240.4
+    assert "2 panels from 2 cards." in words_on(again)
+    assert len(door.seen) == 1, "the result was traced twice"
+
+
+def test_a_reload_while_tracing_finds_it_going_on(page: AppTest, door: Any, root: Path) -> None:
+    go_on = threading.Event()
+    door.wait = lambda: go_on.wait(PATIENCE_S)
+    with_photo(page)
+    work = work_of(page)
+    job = jobs.start(work, work.settings())
+    threading.Timer(1.0, go_on.set).start()
+    again = reloaded(page, root)
+    assert job.over.is_set()
+    assert "2 panels from 2 cards." in words_on(again)
+    assert len(door.seen) == 1
+
+
+def test_changed_answers_mark_the_result_as_old(page: AppTest, door: Any) -> None:
+    trace(with_photo(page))
+    page.checkbox[0].check().run()
+    said = words_on(page)
+    assert "have changed since" in said
+    assert "2 panels from 2 cards." in said
+    page.checkbox[0].uncheck().run()
+    assert "have changed since" not in words_on(page)
+
+
+def test_a_refusal_says_why_and_what_to_do(page: AppTest, door: Any, root: Path) -> None:
+    door.fail = extract.CannotContinue("cards", "No scale card was found.", "Lay one down.")
+    trace(with_photo(page))
+    assert [error.value for error in page.error] == [r"**No scale card was found\.** Lay one down\."]
+    assert [error.value for error in reloaded(page, root).error] == [error.value for error in page.error]
+
+
+def test_a_fault_of_our_own_shows_no_inner_workings(page: AppTest, door: Any) -> None:
+    door.fail = ValueError("inner workings")
+    trace(with_photo(page))
+    assert not page.exception
+    assert "a fault of its own" in page.error[0].value
+    assert "inner workings" not in words_on(page)
+
+
+def test_file_names_are_shown_letter_for_letter(page: AppTest, door: Any) -> None:
+    name = "![x](http://example.org/y.png) <img src=x>.jpg"
+    with_photo(page, name)
+    shown = work_of(page).photos()[0].name
+    assert "/" not in shown
+    removal = next(button.label for button in page.button if button.label.startswith("Remove"))
+    assert "<" not in removal.replace(r"\<", "")
+    assert "[" not in removal.replace(r"\[", "")
+
+
+def test_a_removed_photo_is_gone(page: AppTest, door: Any) -> None:
+    with_photo(page)
+    folder = work_of(page).folder
+    next(button for button in page.button if button.label.startswith("Remove")).click().run()
+    assert work_of(page).photos() == ()
+    assert not list(folder.glob("*.photo"))
+
+
+@pytest.mark.parametrize("token", ["../../etc", "0" * 31, "g" * 32, "0" * 32, ""])
+def test_a_token_that_is_none_of_ours_starts_anew(page: AppTest, token: str) -> None:
+    page.query_params["work"] = token
+    page.run()
+    assert not page.exception
+    assert work_of(page).token != token
+    assert bool(page.info) == bool(token)
+
+
+def test_visitors_do_not_see_each_other(page: AppTest, door: Any, root: Path) -> None:
+    trace(with_photo(page))
+    other = AppTest.from_file(str(root / "ui" / "app.py"), default_timeout=PATIENCE_S).run()
+    assert work_of(other).folder != work_of(page).folder
+    assert work_of(other).photos() == ()
+    assert not other.table
+
+
+def test_the_page_offers_scale_cards(page: AppTest) -> None:
+    page.run()
+    assert downloads(page) == ["Scale cards (PDF)"]
+
+
+def test_the_report_on_the_shelf_is_the_one_shown(page: AppTest, door: Any) -> None:
+    trace(with_photo(page))
+    work = work_of(page)
+    report = work.result(work.asked() or "") / "report.json"
+    changed = json.loads(report.read_text("utf-8"))
+    changed["panels"] = changed["panels"][:1]
+    report.write_text(json.dumps(changed), "utf-8")
+    page.run()
+    assert "1 panel from 2 cards." in words_on(page)
