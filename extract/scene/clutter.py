@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from shapely import MultiPoint, Polygon
@@ -73,7 +74,7 @@ def _pen(spot: Array, angle: float, camera: Optics, light: Light, rng: np.random
     faces = []
     turns = np.linspace(-0.3, np.pi + 0.3, 13)
     for start, stop, swell, colour in parts:
-        for a, b in zip(turns[:-1], turns[1:], strict=True):
+        for a, b in pairwise(turns):
             rim = [radius * swell * (np.cos(t) * across + np.sin(t) * up) for t in (a, b)]
             normal = np.cos((a + b) / 2) * across + np.sin((a + b) / 2) * up
             shine = 0.25 * max(0.0, float(normal @ light.toward(spot[None])[0])) ** 30
@@ -90,12 +91,12 @@ def _drum(
     """Side faces of an upright cylinder that look at the camera, and the top's rim (N, 3)."""
     turns = np.linspace(0, 2 * np.pi, 73)
     faces = []
-    for a, b in zip(turns[:-1], turns[1:], strict=True):
+    for a, b in pairwise(turns):
         normal = np.array([np.cos((a + b) / 2), np.sin((a + b) / 2), 0])
         if normal[:2] @ (camera.place_mm[:2] - spot) < radius * 0.8:
             continue
         rim = [np.array([*spot, 0]) + radius * np.array([np.cos(t), np.sin(t), 0]) for t in (a, b)]
-        top = [p + [0, 0, height] for p in rim]
+        top = [p + height * np.array([0, 0, 1]) for p in rim]
         faces.append(Face(np.array([rim[0], rim[1], top[1], top[0]]), _lit(colour, normal, spot, light)))
     return faces, _circle(spot, radius, height)
 
@@ -135,7 +136,7 @@ def _rule(spot: Array, angle: float, camera: Optics, light: Light, rng: np.rando
 
     steel, black = _lit(np.array([0.42, 0.42, 0.41]), up, spot, light), np.array([0.02, 0.02, 0.02])
     faces = [Face(box(-100, 100, -13, 13), steel)]
-    for i in range(0, 191):
+    for i in range(191):
         long = 6.0 if i % 10 == 0 else 4.5 if i % 5 == 0 else 3.0
         faces.append(Face(box(-95.1 + i, -94.9 + i, 13 - long, 13), black))
     return Thing(tuple(faces), box(-100, 100, -13, 13), 1.0)

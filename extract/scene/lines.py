@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 from scipy.interpolate import CubicSpline
@@ -62,9 +64,9 @@ def make_lines(shell: Shell, options: SceneOptions, rng: np.random.Generator) ->
     lines: list[Ink] = []
     for kind, count in (("panel", options.curves), ("straight", options.straights)):
         for _ in range(count):
-            lines += _first_that_fits(lines, lambda kind=kind: _across(shell, kind, options, rng))  # type: ignore[misc]
+            lines += _first_that_fits(lines, partial(_across, shell, kind, options, rng))
     for _ in range(options.branches):
-        lines += _first_that_fits(lines, lambda: _branch(shell, lines, options, rng), joins=True)
+        lines += _first_that_fits(lines, partial(_branch, shell, lines, options, rng))
     shapes = [("closed", options.blobs), ("closed_straight", options.polygons), ("ring", options.rings)]
     for kind, count in shapes:
         for _ in range(count):
@@ -197,23 +199,26 @@ def _gaps(length: float, options: SceneOptions, rng: np.random.Generator) -> tup
     return tuple(sorted(gaps))
 
 
-def _first_that_fits(lines: list[Ink], propose: object, joins: bool = False) -> list[Ink]:
+def _first_that_fits(lines: list[Ink], propose: Callable[[], list[Ink]]) -> list[Ink]:
     """The first of a few proposals that keeps a hand's distance from the lines already there."""
     for _ in range(12):
-        proposal: list[Ink] = propose()  # type: ignore[operator]
+        proposal = propose()
         if proposal and not _crowds(proposal, lines):
             return proposal
     return []
 
 
 def _crowds(proposal: list[Ink], lines: list[Ink]) -> bool:
-    """True where a line runs beside another for more than a crossing's worth: no maker draws two lines in one."""
-    if not lines:
-        return False
-    near = unary_union([line.path.buffer(7) for line in lines])
+    """True where a line runs beside another for more than a crossing's worth, or three meet in nearly one spot: no
+    maker draws what cannot be told apart."""
+    paths = [line.path for line in lines]
+    near = unary_union([path.buffer(7) for path in paths])
     for line in proposal:
         shared = line.path.intersection(near)
         if any(part.length > 26 for part in getattr(shared, "geoms", [shared])):
+            return True
+        crossings = [hit for path in paths for hit in _points_of(line.path.intersection(path))]
+        if any(sum(path.distance(hit) < 9 for path in paths) > 1 for hit in crossings):
             return True
     return False
 
@@ -299,8 +304,8 @@ def _loop_shape(kind: str, centre: Array, rng: np.random.Generator) -> tuple[Arr
         radius = rng.uniform(9, 20)
         ring = centre + radius * np.c_[np.cos(angle), np.sin(angle)]
         return ring, {"center": centre.round(3).tolist(), "radius": round(float(radius), 3)}
-    radius = rng.uniform(26, 36) * (1 + 0.12 * np.cos(2 * angle + 1) + 0.07 * np.cos(3 * angle + rng.uniform(0, 6)))
-    return centre + np.c_[radius * np.cos(angle), 0.8 * radius * np.sin(angle)], {}
+    swell = rng.uniform(26, 36) * (1 + 0.12 * np.cos(2 * angle + 1) + 0.07 * np.cos(3 * angle + rng.uniform(0, 6)))
+    return centre + np.c_[swell * np.cos(angle), 0.8 * swell * np.sin(angle)], {}
 
 
 def _tick(line: Ink, index: int, options: SceneOptions, rng: np.random.Generator) -> Ink:

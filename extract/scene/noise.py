@@ -29,7 +29,8 @@ def tile(rng: np.random.Generator, shape: tuple[int, int], wave_px: float | tupl
     zoom = shape[0] / rows, shape[1] / columns
     x = ((np.arange(shape[1], dtype=np.float32) + 0.5) / zoom[1] - 0.5) + pad
     y = ((np.arange(shape[0], dtype=np.float32) + 0.5) / zoom[0] - 0.5) + pad
-    full = cv2.remap(coarse, *np.meshgrid(x, y), cv2.INTER_CUBIC)
+    across, down = np.meshgrid(x, y)
+    full = cv2.remap(coarse, across, down, cv2.INTER_CUBIC)
     return (full - full.mean()) / (full.std() + np.float32(1e-6))
 
 

@@ -50,7 +50,7 @@ def word(text: str, start: Array, height_mm: float, turn: float) -> list[Array]:
     strokes = []
     for i, letter in enumerate(text):
         for stroke in _LETTERS[letter]:
-            strokes.append(start + (np.array(stroke) + [0.95 * i, 0]) * height_mm @ move)
+            strokes.append(start + (np.array(stroke) + np.array([0.95 * i, 0])) * height_mm @ move)
     return strokes
 
 

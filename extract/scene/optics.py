@@ -106,7 +106,8 @@ class NodeGrid:
         coarse = np.asarray(values, np.float32).reshape(shape)
         full = cv2.resize(coarse, (shape[1] * GRID_PX, shape[0] * GRID_PX), interpolation=cv2.INTER_LINEAR)
         height, width = self.rows.stop - self.rows.start, self.columns.stop - self.columns.start
-        return full[GRID_PX : GRID_PX + height, GRID_PX : GRID_PX + width]
+        inner: Plate = np.asarray(full[GRID_PX : GRID_PX + height, GRID_PX : GRID_PX + width], np.float32)
+        return inner
 
     @staticmethod
     def _axis(span: slice) -> Array:

@@ -44,7 +44,7 @@ class SceneOptions:
     ghosts: int = 0
     notes: int = 0
     ink_width_mm: Range = (1.4, 2.2)
-    ink_cover: Range = (0.86, 0.97)
+    ink_cover: Range = (0.89, 0.975)
     fade: float = 0.06
     gap_rate: float = 0.15
     gap_mm: Range = (0.8, 2.0)
@@ -92,7 +92,7 @@ def _typical(rng: np.random.Generator) -> SceneOptions:
         aspect=rng.uniform(0.6, 0.8),
         darts=int(rng.integers(3, 7)),
         dart_half_mm=(0.6, rng.choice([5.0, 10.0, 18.0])),
-        ragged_mm=rng.uniform(0.08, 0.25),
+        ragged_mm=rng.uniform(0.12, 0.4),
         curves=int(rng.integers(2, 5)),
         straights=int(rng.integers(0, 3)),
         branches=int(rng.integers(2, 5)),
@@ -164,15 +164,15 @@ def _two_colour(common: SceneOptions, rng: np.random.Generator) -> SceneOptions:
 
 
 def _curled(common: SceneOptions, rng: np.random.Generator) -> SceneOptions:
-    return replace(common, curl_mm=rng.uniform(2.5, 6.0), curl_width_mm=rng.uniform(30, 50), ragged_mm=0.3)
+    return replace(common, curl_mm=rng.uniform(2.5, 6.0), curl_width_mm=rng.uniform(30, 50), ragged_mm=0.5)
 
 
 def _hard(common: SceneOptions, rng: np.random.Generator) -> SceneOptions:
     return replace(
         common,
         ink_width_mm=(1.0, 1.6),
-        ink_cover=(0.7, 0.9),
-        fade=0.12,
+        ink_cover=(0.8, 0.94),
+        fade=0.09,
         gap_rate=0.4,
         gap_mm=(1.0, 3.5),
         end_slip_mm=1.5,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -124,7 +125,9 @@ def _shell_shadow(setting: Setting) -> Array:
 
 
 def _paper_edge(card: LaidCard) -> Array:
-    return resampled(paper_outline_mm(card.design), 8, closed=True)
+    corners = paper_outline_mm(card.design)
+    sides = zip(corners, np.roll(corners, -1, axis=0), strict=True)
+    return np.vstack([resampled(np.array(side), 8)[:-1] for side in sides])
 
 
 def _lay_card(picture: Plate, card: LaidCard, setting: Setting) -> None:
@@ -253,7 +256,7 @@ def _shaded(surface: Surface, setting: Setting) -> tuple[Plate, Plate]:
     off = (gx - grid.spread(mirror[:, 0], shape)) ** 2 + (gy - grid.spread(mirror[:, 1], shape)) ** 2
     satin = np.float32(0.08 + 0.1 * glare) * np.exp(off * np.float32(-1 / (2 * 0.22**2)))
     glint = np.float32(0.35 + 0.2 * glare) * np.exp(off * np.float32(-1 / (2 * 0.075**2)))
-    return diffuse, power * (satin + glint)
+    return diffuse.astype(np.float32), (power * (satin + glint)).astype(np.float32)
 
 
 _PIGMENT = {"black": (0.055, 0.05, 0.05), "red": (0.1, 0.06, 0.8), "blue": (0.7, 0.2, 0.06)}
@@ -282,7 +285,7 @@ def _inked(line: Ink, shell: Shell) -> list[Polygon]:
     ribbon = []
     for start, stop in _inked_spans(line):
         cuts = np.linspace(start, stop, max(2, round((stop - start) / 3.0) + 1))
-        for a, b in zip(cuts[:-1], cuts[1:], strict=True):
+        for a, b in pairwise(cuts):
             width = line.width_mm * (1 + 0.05 * np.clip(wobble.normal(), -2, 2))
             ribbon.append(substring(line.path, a, b).buffer(width / 2, quad_segs=6))
     ribbon += _carried_over_edge(line)

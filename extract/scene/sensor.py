@@ -20,13 +20,13 @@ _TURNS = {1: None, 3: cv2.ROTATE_180, 6: cv2.ROTATE_90_COUNTERCLOCKWISE, 8: cv2.
 def developed(light: Plate, noise: float, rng: np.random.Generator) -> Bytes:
     """Blur, photon and read noise, tone curve and sharpening: linear BGR (1 is white) to 8 bits."""
     soft = cv2.GaussianBlur(light, (0, 0), 0.55)
-    deviation = np.float32(noise) * np.sqrt(np.maximum(soft, 0) * np.float32(5.5e-5) + np.float32(1.2e-6))
+    deviation = np.float32(noise) * np.sqrt(np.maximum(soft, 0) * np.float32(3.2e-4) + np.float32(6e-6))
     grain = rng.standard_normal(soft.shape, dtype=np.float32)
     grain = cv2.GaussianBlur(grain, (0, 0), 0.5) * np.float32(1.5)
     soft += grain * deviation
     toned = _tone(np.clip(soft, 0, 1.2))
     blurred = cv2.GaussianBlur(toned, (0, 0), 1.1)
-    sharp = cv2.addWeighted(toned, 1.45, blurred, -0.45, 0.5)
+    sharp = cv2.addWeighted(toned, 1.8, blurred, -0.8, 0.5)
     return np.clip(sharp, 0, 255).astype(np.uint8)
 
 

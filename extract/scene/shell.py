@@ -81,7 +81,7 @@ def _body(options: SceneOptions, rng: np.random.Generator) -> Polygon:
     angle = np.linspace(0, 2 * np.pi, 720, endpoint=False)
     radius = np.ones_like(angle)
     for order in (2, 3, 4, 5):
-        radius += rng.normal(0, 0.09 / order) * np.cos(order * angle + rng.uniform(0, 2 * np.pi))
+        radius += rng.normal(0, 0.13 / order) * np.cos(order * angle + rng.uniform(0, 2 * np.pi))
     square = rng.uniform(1.7, 2.6)
     x = np.sign(np.cos(angle)) * np.abs(np.cos(angle)) ** (2 / square)
     y = np.sign(np.sin(angle)) * np.abs(np.sin(angle)) ** (2 / square)
@@ -117,7 +117,7 @@ def _ragged(cut: Polygon, amount_mm: float, rng: np.random.Generator) -> Polygon
     sides = [resampled(np.array([a, b]), 0.7)[:-1] for a, b in zip(ring, np.roll(ring, -1, axis=0), strict=True)]
     dense = np.vstack(sides)
     count = len(dense)
-    push = amount_mm * (1.2 * wander(rng, count, 60) + 0.35 * wander(rng, count, 5))
+    push = amount_mm * (1.6 * wander(rng, count, 40) + 0.35 * wander(rng, count, 5))
     push *= np.minimum(1, _distance_from_corners(dense) / 4)
     moved = Polygon(dense + normals(dense, closed=True) * push[:, None])
     clean = moved if moved.is_valid else moved.buffer(0)

@@ -42,8 +42,9 @@ def _bgr(red: float, green: float, blue: float) -> Plate:
 
 def _speckled(grid: Grid, step: float, rng: np.random.Generator, colour: Plate, amount: float) -> Plate:
     shape = grid[0].shape
-    grain = 1 + amount * (0.5 * tile(rng, shape, 0.6 / step) + 0.4 * tile(rng, shape, 40 / step))
-    return colour * grain[..., None]
+    grain = 1 + np.float32(amount) * (0.5 * tile(rng, shape, 0.6 / step) + 0.4 * tile(rng, shape, 40 / step))
+    speckled: Plate = colour * grain[..., None].astype(np.float32)
+    return speckled
 
 
 def _melamine(grid: Grid, step: float, rng: np.random.Generator) -> Plate:
@@ -177,7 +178,7 @@ def _bars(axis: Plate, pitch: float, width: float, step: float) -> Plate:
 
 _KINDS: dict[str, tuple[Callable[[Grid, float, np.random.Generator], Plate], float, float, float]] = {
     "melamine": (_melamine, 300.0, 0.5, 0.0),
-    "gingham": (_gingham, 400.0, 0.0, 2.5),
+    "gingham": (_gingham, 400.0, 0.0, 1.2),
     "planks": (_planks, 540.0, 0.25, 0.0),
     "kraft": (_kraft, 400.0, 0.05, 0.0),
     "mat": (_mat, 400.0, 0.15, 0.0),

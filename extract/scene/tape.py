@@ -169,7 +169,8 @@ class _Layers:
     def _grid(self, rows: slice, columns: slice) -> tuple[Plate, Plate]:
         x = self.origin[0] + np.arange(columns.start, columns.stop, dtype=np.float32) * np.float32(self.mm)
         y = self.origin[1] + np.arange(rows.start, rows.stop, dtype=np.float32) * np.float32(self.mm)
-        return np.meshgrid(x.astype(np.float32), y.astype(np.float32))  # type: ignore[return-value]
+        across, down = np.meshgrid(x.astype(np.float32), y.astype(np.float32))
+        return across, down
 
 
 def _torn_edge(v: Plate, half: float, rng: np.random.Generator) -> Plate:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 from shapely.geometry.polygon import orient
 
-from extract.doors import Array
 from extract.geometry.scalecard import chess_corners_mm, paper_outline_mm
 from extract.scene.layout import CARD_TOP_MM, LaidCard
 from extract.scene.lines import Ink, Panel, panels
@@ -45,7 +45,7 @@ def truth_of(setting: Setting, name: str, seed: int) -> dict[str, Any]:
     }
 
 
-def _round(values: Array, digits: int = 3) -> list[Any]:
+def _round(values: npt.ArrayLike, digits: int = 3) -> list[Any]:
     rounded: list[Any] = np.round(np.asarray(values, float), digits).tolist()
     return rounded
 
@@ -70,6 +70,7 @@ def _camera(camera: Optics, focal_35mm: float) -> dict[str, Any]:
         "position_mm": _round(camera.place_mm),
         "dist_k1_k2_p1_p2_k3": [camera.k1, camera.k2, 0, 0, 0],
         "tilt_deg": float(tilt),
+        "px_per_mm_at_target": camera.focal_px / float(np.linalg.norm(camera.shift_mm)),
         "f35_exif": round(focal_35mm),
         "f35_true": focal_35mm,
     }
