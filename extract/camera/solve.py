@@ -138,10 +138,14 @@ def _alone(index: int, sights: tuple[Sight, ...], prior: Prior, photo: Photo, bu
     afar (Oberkampf, DeMenthon & Davis 1996); the better one after adjustment is kept."""
     mine = tuple(replace(sight, photo=0) for sight in sights if sight.photo == index)
     best = max(mine, key=lambda sight: float(np.ptp(sight.corners_px, axis=0).prod()))
-    tries = [
-        adjust(mine, (prior,), _spread_out(mine, best, camera), best.card, bulge_sd_mm)
-        for camera in _poses(best, prior, photo)
-    ]
+    starts = [_spread_out(mine, best, camera) for camera in _poses(best, prior, photo)]
+    tries = [adjust(mine, (prior,), start, best.card, bulge_sd_mm) for start in starts if start is not None]
+    if not tries:
+        raise CannotContinue(
+            "camera",
+            f"The cards in {photo.name} cannot lie on one table.",
+            "Lay all cards flat on the table the shell lies on.",
+        )
     return min(tries, key=lambda solved: solved.cost).table
 
 
@@ -167,9 +171,12 @@ def _poses(sight: Sight, prior: Prior, photo: Photo) -> list[PlaneCamera]:
     ]
 
 
-def _spread_out(sights: tuple[Sight, ...], best: Sight, camera: PlaneCamera) -> Table:
-    """Every card of one photo laid where the camera sees it."""
-    places = {s.card: _laid(s.corners_mm, mm_from_px(camera, s.corners_px)) for s in sights}
+def _spread_out(sights: tuple[Sight, ...], best: Sight, camera: PlaneCamera) -> Table | None:
+    """Every card of one photo laid where the camera sees it; None if by this pose one would lie above the horizon."""
+    seen = {sight.card: mm_from_px(camera, sight.corners_px) for sight in sights}
+    if not all(np.isfinite(points).all() for points in seen.values()):
+        return None
+    places = {sight.card: _laid(sight.corners_mm, seen[sight.card]) for sight in sights}
     return Table((camera,), places | {best.card: np.zeros(6)})
 
 
@@ -230,16 +237,17 @@ def _weighed(
 ) -> tuple[Solved, tuple[float, ...]]:
     """Adjustment with each sighting's noise estimated from its own residuals (variance components after Förstner
     1979), so that a card that does not lie flat loses its say. ``factors`` tell by how much noise was raised."""
-    factors = tuple(1.0 for _ in sights)
+    factors = np.ones(len(sights))
     solved = adjust(sights, priors, start, frame, bulge_sd_mm)
-    for _ in range(4):
-        factors = tuple(
-            max(1.0, math.sqrt(float((miss**2).mean()) / solved.freedom) / sight.sd_px)
-            for miss, sight in zip(solved.residuals_px, sights, strict=True)
-        )
+    for _ in range(5):
+        rms = np.array([math.sqrt(float((miss**2).mean()) / solved.freedom) for miss in solved.residuals_px])
+        last, factors = factors, np.maximum(1.0, rms / [sight.sd_px for sight in sights])
+        # A twentieth more or less noise on a card moves nothing that matters.
+        if np.abs(factors / last - 1).max() < 0.05:
+            break
         louder = tuple(replace(s, sd_px=s.sd_px * f) for s, f in zip(sights, factors, strict=True))
         solved = adjust(louder, priors, solved.table, frame, bulge_sd_mm)
-    return solved, factors
+    return solved, tuple(float(factor) for factor in factors)
 
 
 def _finished(
