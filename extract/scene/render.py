@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import groupby, pairwise
 
 import cv2
 import numpy as np
@@ -267,20 +267,28 @@ def _ink_transmission(top: Patch, setting: Setting, uneven: Plate) -> Plate:
     """What the ink lets through (rows, columns, 3)."""
     clear = np.ones((*top.cover.shape, 3), np.float32)
     corner = np.array([top.columns.start, top.rows.start])
-    for line in (*setting.faint, *setting.lines, *setting.ticks, *setting.notes):
-        rings = rings_of(_inked(line, setting.shell))
+    drawn = (*setting.faint, *setting.lines, *setting.ticks, *setting.notes)
+    for _, pieces in groupby(drawn, key=lambda line: id(line.meant)):
+        stroke = list(pieces)
+        rings = rings_of(_inked(stroke))
         seen = [setting.camera.pixels(np.c_[ring, setting.shell.top(ring)]) - corner for ring in rings]
         area = patch(seen, (top.cover.shape[1], top.cover.shape[0])) if seen else None
         if area is None:
             continue
-        thick = np.clip(line.cover - setting.options.fade * uneven[area.box], 0.03, 0.985) * area.cover
-        pigment = np.array(_PIGMENT[line.colour], np.float32)
+        thick = np.clip(stroke[0].cover - setting.options.fade * uneven[area.box], 0.03, 0.985) * area.cover
+        pigment = np.array(_PIGMENT[stroke[0].colour], np.float32)
         clear[area.box] *= 1 - thick[..., None] * (1 - pigment)
     return clear
 
 
-def _inked(line: Ink, shell: Shell) -> list[Polygon]:
-    """The area a line's ink covers: a ribbon whose width swells and shrinks a little, round at its ends."""
+def _inked(stroke: list[Ink]) -> list[Polygon]:
+    """The area one stroke of the pen covers, in all its pieces: a ribbon that swells and shrinks a little."""
+    ribbon = [part for line in stroke for part in (*_ribbon(line), *_carried_over_edge(line))]
+    whole = unary_union(ribbon)
+    return [part for part in getattr(whole, "geoms", [whole]) if part.geom_type == "Polygon"]
+
+
+def _ribbon(line: Ink) -> list[Polygon]:
     wobble = np.random.default_rng(int(abs(line.points[0, 0] * 1000)) + len(line.points))
     ribbon = []
     for start, stop in _inked_spans(line):
@@ -288,9 +296,7 @@ def _inked(line: Ink, shell: Shell) -> list[Polygon]:
         for a, b in pairwise(cuts):
             width = line.width_mm * (1 + 0.05 * np.clip(wobble.normal(), -2, 2))
             ribbon.append(substring(line.path, a, b).buffer(width / 2, quad_segs=6))
-    ribbon += _carried_over_edge(line)
-    whole = unary_union(ribbon)
-    return [part for part in getattr(whole, "geoms", [whole]) if part.geom_type == "Polygon"]
+    return ribbon
 
 
 def _inked_spans(line: Ink) -> list[tuple[float, float]]:

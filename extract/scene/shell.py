@@ -119,6 +119,8 @@ def _ragged(cut: Polygon, amount_mm: float, rng: np.random.Generator) -> Polygon
     count = len(dense)
     push = amount_mm * (1.6 * wander(rng, count, 40) + 0.35 * wander(rng, count, 5))
     push *= np.minimum(1, _distance_from_corners(dense) / 4)
+    inner = shapely_distance(shapely_points(dense), cut.convex_hull.exterior) > 4
+    push[inner] *= 0.35  # a slit is one or two long bites
     moved = Polygon(dense + normals(dense, closed=True) * push[:, None])
     clean = moved if moved.is_valid else moved.buffer(0)
     return clean if clean.geom_type == "Polygon" else max(clean.geoms, key=lambda part: part.area)

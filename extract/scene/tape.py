@@ -86,7 +86,7 @@ class _Layers:
         greys = self.options.tape_albedo * (1 + self.options.tape_contrast * rng.uniform(-0.4, 0.4, number.max() + 1))
         depth = rng.uniform(0.06, 0.16, number.max() + 1).astype(np.float32)[number]
         self.albedo = greys.astype(np.float32)[number]
-        self.height += depth * _ease(inside / np.float32(rng.uniform(0.2, 0.4)))
+        self.height += depth * _ease(inside / np.float32(self._edge_mm(rng)))
         self.height -= depth * inside / np.float32(pitch)
         self._line_beside(slice(0, self.shape[0]), slice(0, self.shape[1]), np.float32(pitch) - inside, rng)
         along = x * np.float32(np.cos(angle)) + y * np.float32(np.sin(angle))
@@ -113,7 +113,7 @@ class _Layers:
         box = rows, columns
         self.albedo[box] += cover * (np.float32(self.options.tape_albedo * (1 + other)) - self.albedo[box])
         self.warmth[box] += cover * (np.float32(np.sign(other) * 0.5) - self.warmth[box])
-        self.height[box] += np.float32(rng.uniform(0.06, 0.18)) * _ease(inside / np.float32(rng.uniform(0.18, 0.35)))
+        self.height[box] += np.float32(rng.uniform(0.06, 0.18)) * _ease(inside / np.float32(self._edge_mm(rng)))
         self._line_beside(rows, columns, -inside, rng)
         self._weave(rows, columns, u, v, rng, cover)
 
@@ -150,8 +150,16 @@ class _Layers:
     def _line_beside(self, rows: slice, columns: slice, outside: Plate, rng: np.random.Generator) -> None:
         """Dirt and shade in the corner a tape edge makes: the thin dark line that is not ink."""
         strength = np.clip(0.12 + 0.16 * field(rng, outside.shape, 60 / self.mm), 0, 0.45)
-        shade = strength * np.exp(-((np.maximum(outside, 0) / np.float32(0.28)) ** 2)) * (outside > -0.05)
+        shade = (
+            strength
+            * np.exp(-((np.maximum(outside, 0) / np.float32(0.28)) ** 2))
+            * np.clip(1 + outside / self.mm, 0, 1)
+        )
         self.albedo[rows, columns] *= 1 - shade
+
+    def _edge_mm(self, rng: np.random.Generator) -> float:
+        """Width of the slope at a tape's edge, never so narrow that the raster shows steps."""
+        return max(float(rng.uniform(0.2, 0.4)), 2.5 * self.mm)
 
     def _weave(
         self, rows: slice, columns: slice, along: Plate, across: Plate, rng: np.random.Generator, cover: Plate | float
