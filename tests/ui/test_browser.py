@@ -1,0 +1,107 @@
+"""A maker's whole way through the page in a real browser, from upload to download, reload and a phone's width."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pypdf
+import pytest
+
+import extract
+from ui import server
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser, Page
+
+BROWSERS = ("chromium", "chromium-browser", "google-chrome")
+# No sandbox: the tests may run as root. The rest keeps the browser from calling home.
+ARGUMENTS = (
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+)
+TRACING_MS = 120_000
+"""A 12-megapixel photo takes seconds; a crowded machine several times that."""
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    found = next(filter(None, map(shutil.which, BROWSERS)), None)
+    if found is None:
+        pytest.skip(f"no browser here: none of {', '.join(BROWSERS)} is installed")
+    with playwright.sync_playwright() as driver:
+        try:
+            running = driver.chromium.launch(executable_path=found, args=ARGUMENTS)
+        except playwright.Error as error:
+            pytest.skip(f"the browser {found} does not start here: {error.message.splitlines()[0]}")
+        yield running
+        running.close()
+
+
+@pytest.fixture(scope="module")
+def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("TRUEPEEL_CACHE", str(tmp_path_factory.mktemp("cache")))
+        port = server.free_port(8900)
+        with server.serving(port):
+            yield server.address(port)
+
+
+def download(page: Page, label: str, to: Path) -> Path:
+    with page.expect_download() as coming:
+        page.get_by_role("button", name=label).click()
+    coming.value.save_as(to)
+    return to
+
+
+def test_from_upload_to_a_printed_pattern(browser: Browser, address: str, tmp_path: Path) -> None:
+    page = browser.new_page(viewport={"width": 1280, "height": 900})
+    faults: list[str] = []
+    page.on("pageerror", lambda error: faults.append(str(error)))
+    page.goto(address)
+    page.locator("input[type=file]").set_input_files(extract.demo_photo())
+    page.get_by_text(extract.demo_photo().name, exact=False).first.wait_for()
+    page.get_by_role("button", name="Trace the pattern").focus()
+    page.keyboard.press("Enter")
+    page.get_by_role("button", name="Pattern to print (PDF)").wait_for(timeout=TRACING_MS)
+
+    pattern = pypdf.PdfReader(download(page, "Pattern to print (PDF)", tmp_path / "pattern.pdf"))
+    assert len(pattern.pages) >= 1
+    assert pattern.viewer_preferences and pattern.viewer_preferences.print_scaling == "/None"
+    overlay = page.get_by_role("img", name=re.compile("lines and panels found"))
+    overlay.wait_for()
+    assert overlay.evaluate("picture => picture.complete && picture.naturalWidth") > 0
+
+    page.reload()
+    page.get_by_role("button", name="Pattern to print (PDF)").wait_for()
+    page.get_by_role("button", name=re.compile("^Remove ")).wait_for()
+    page.set_viewport_size({"width": 400, "height": 850})
+    page.get_by_role("button", name="Pattern to print (PDF)").scroll_into_view_if_needed()
+    main = page.get_by_test_id("stMain")
+    assert main.evaluate("area => area.scrollWidth - area.clientWidth") <= 0
+    assert faults == []
+    page.close()
+
+
+def test_a_file_that_is_no_photo_is_refused_in_words(browser: Browser, address: str) -> None:
+    page = browser.new_page(viewport={"width": 400, "height": 850})
+    page.goto(address)
+    page.locator("input[type=file]").set_input_files(
+        {"name": "letter.jpg", "mimeType": "image/jpeg", "buffer": b"Dear puppeteer"}
+    )
+    page.get_by_role("button", name="Remove letter.jpg").wait_for()
+    page.get_by_role("button", name="Trace the pattern").click()
+    refusal = page.get_by_role("alert")
+    refusal.wait_for(timeout=TRACING_MS)
+    assert "letter.jpg" in refusal.inner_text()
+    assert page.get_by_role("button", name="Pattern to print (PDF)").count() == 0
+    page.close()
