@@ -17,12 +17,14 @@ from extract.ink.silhouette_edge import (
     STEP_MM,
     arc_mean,
     best_path,
-    left_over,
     make_bank,
     peak,
+    read,
     sample_across,
+    sharpness,
     smooth_closed,
     step_strength,
+    tone_shift,
 )
 
 SPACING_MM = 0.4
@@ -128,12 +130,15 @@ def _fit_edge(flat: FlatView, ring: Array, models: ColourModels, inwards_mm: flo
     edges = np.arange(-inwards_mm, outwards_mm + 1e-6, STEP_MM)
     offsets = np.arange(-inwards_mm - 1.2, outwards_mm + 1.5 + 1e-6, STEP_MM)
     profiles = arc_mean(sample_across(flat, ring, normals, offsets)[0] / np.float32(255), 2)
-    rest = left_over(profiles, make_bank(offsets, edges, 0.2))
-    noise = rest.min(1, keepdims=True)
+    bank = make_bank(offsets, edges, sharpness(profiles, offsets, edges))
+    reading = read(profiles, bank)
+    noise = reading.rest.min(1, keepdims=True)
     calm = ~distracted(flat, ring, normals, models.white)
-    score = -rest / (noise + 0.5 * np.median(noise)) * 5
+    score = -reading.rest / (noise + 0.5 * np.median(noise)) * 5
     path = best_path(score * calm[:, None], 0.2)
+    at = np.arange(len(path)), path
     shift = edges[0] + STEP_MM * peak(score, path)
+    shift = shift - tone_shift(reading.inside[at], reading.beyond[at], bank.blur[0])
     return _moved(ring, shift, normals, calm)
 
 

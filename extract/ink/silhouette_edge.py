@@ -1,9 +1,12 @@
 """The shell's edge to a fraction of a pixel: a bank of blurred steps fitted to profiles across the outline.
 
-The profile over the edge is, in linear light, a step between two levels blurred by the lens; on the side away from the
-lamp a thin dark line lies between them, the shadow of the shell's own thickness. Each model of the bank is (edge
-position, width of the dark line); levels follow by least squares, so that the whole bank costs one matrix product. A
-shortest path along the outline then picks the positions, since scissors move on smoothly and noise does not.
+A profile over the edge steps from the shell's level to the table's, blurred by the lens. On the side away from the lamp
+the shell's own thickness throws a shadow: a dark line, or a dark start that fades outwards. Each model of the bank is
+(edge position, shape of that shadow); levels follow by least squares, so that the whole bank costs one matrix product.
+A shortest path along the outline then picks the positions, since scissors move on smoothly and noise does not.
+
+The bank works on the camera's sRGB values, in which a shadow beside a dark shell still counts. The lens blurs light and
+not those values, which pulls the middle of a step towards its dark side; ``tone_shift`` says by how much.
 """
 
 from __future__ import annotations
@@ -23,18 +26,27 @@ Floats = npt.NDArray[np.float32]
 STEP_MM = 0.1
 """Profiles are sampled at half a flat pixel or finer; finer steps add no knowledge."""
 
-DARK_LINES_MM = (0.0, 0.3, 0.5, 0.8, 1.2)
-"""Widths of the shadow line the bank tries: a shell half a millimetre thick throws about that much at 45°."""
+SHADOWS_MM: tuple[tuple[str, float], ...] = (
+    ("none", 0.0), ("line", 0.25), ("line", 0.5), ("line", 0.8), ("line", 1.2), ("fade", 0.4), ("fade", 1.0),
+)  # fmt: skip
+"""Shadows the bank tries: a shell half a millimetre thick throws a line about that wide at 45°, and a window's light
+makes it fade over about as much again."""
+
+BLURS_MM = (0.12, 0.17, 0.23, 0.31, 0.42)
+"""From a sharp picture at 6 px/mm to a soft one at 2.5 px/mm."""
+
+HALOS = (0.0, 0.3, 0.6)
+"""Share of the sharpening that phones add: the blur less this much of one 2.2 times as wide."""
 
 
 @dataclass(frozen=True, eq=False)
 class Bank:
-    """Models of the step, seen through one window: ``edges_mm`` (E,) and ``lines_mm`` (L,) of the grid, ``basis``
-    (J, E * L * 3) orthonormal per model, ``solve`` (E * L, 3, 3) from basis coordinates to the levels (inside, line,
-    outside), ``window`` (J,) the weight of each sample."""
+    """Models of the step, seen through one window: ``edges_mm`` (E,), ``blur`` (sd in mm, halo), ``basis`` (J, E * S * 3)
+    orthonormal per model, ``solve`` (E * S, 3, 3) from basis coordinates to the levels (inside, shadow, outside),
+    ``window`` (J,) the weight of each sample."""
 
     edges_mm: Array
-    lines_mm: Array
+    blur: tuple[float, float]
     basis: Floats
     solve: Floats
     window: Floats
@@ -48,52 +60,101 @@ def sample_across(flat: FlatView, ring_mm: Array, normals: Array, offsets_mm: Ar
     return np.asarray(seen, np.uint8), points_mm
 
 
-def rise(offsets_mm: Array, at_mm: float, blur_mm: float) -> Array:
-    """A unit step at ``at_mm`` blurred by a Gaussian."""
-    return np.asarray(0.5 * (1 + erf((offsets_mm - at_mm) / (blur_mm * np.sqrt(2)))), float)
-
-
-def make_bank(offsets_mm: Array, edges_mm: Array, blur_mm: float) -> Bank:
+def make_bank(offsets_mm: Array, edges_mm: Array, blur: tuple[float, float]) -> Bank:
     """All models see the same samples, so that what they leave over can be compared."""
     margin = np.minimum(offsets_mm - offsets_mm[0], offsets_mm[-1] - offsets_mm)
     window = np.clip((margin + 0.1) / 0.5, 0, 1)
-    basis, solve = [], []
+    fine = np.arange(offsets_mm[0] - 1, offsets_mm[-1] + 1, 0.02)
+    models = []
     for edge in edges_mm:
-        for line in DARK_LINES_MM:
-            start, end = (rise(offsets_mm, at, blur_mm) for at in (edge, edge + line))
-            columns = np.stack([1 - start, start - end, end], axis=1) * window[:, None]
-            u, s, vt = np.linalg.svd(columns, full_matrices=False)
-            keep = s > 1e-6 * s[0]
-            basis.append(u * keep)
-            solve.append(vt.T @ np.diag(np.where(keep, 1 / np.where(keep, s, 1), 0)))
-    return Bank(
-        edges_mm,
-        np.array(DARK_LINES_MM),
-        np.concatenate(basis, axis=1).astype(np.float32),
-        np.array(solve, np.float32),
-        window.astype(np.float32),
-    )
+        beyond = fine - edge
+        for kind, size in SHADOWS_MM:
+            shadow = _shadow(kind, size, beyond)
+            outside = (beyond >= 0) - (shadow if kind == "line" else 0)
+            shapes = _blurred(np.stack([(beyond < 0) * 1.0, shadow, outside]), blur[0] / 0.02, blur[1])
+            models.append(np.stack([np.interp(offsets_mm, fine, shape) for shape in shapes], axis=1))
+    u, s, vt = np.linalg.svd(np.array(models) * window[:, None], full_matrices=False)
+    keep = s > 1e-6 * s[:, :1]
+    solve = (vt * (np.where(keep, 1 / np.where(keep, s, 1), 0))[:, :, None]).transpose(0, 2, 1)
+    basis = (u * keep[:, None, :]).transpose(1, 0, 2).reshape(len(offsets_mm), -1)
+    return Bank(edges_mm, blur, basis.astype(np.float32), solve.astype(np.float32), window.astype(np.float32))
 
 
-def left_over(profiles: Floats, bank: Bank, line_price: float = 0.02) -> Floats:
-    """Squared residual (N, E) of each profile (N, J, 3) for each edge position, at its best width of the dark line.
+def _blurred(shapes: Array, sd: float, halo: float) -> Array:
+    soft = gaussian_filter1d(shapes, sd, axis=1, mode="nearest")
+    return soft if halo == 0 else (1 + halo) * soft - halo * gaussian_filter1d(shapes, 2.2 * sd, axis=1, mode="nearest")
 
-    A dark line must be a shadow: darker than both sides, and worth ``line_price`` of the profile's variance."""
+
+def _shadow(kind: str, size: float, beyond: Array) -> Array:
+    outside = (beyond >= 0) * 1.0
+    if kind == "line":
+        return outside * (beyond < size)
+    if kind == "fade":
+        return outside * np.exp(-np.maximum(beyond, 0) / size)
+    return np.zeros_like(beyond)
+
+
+@dataclass(frozen=True, eq=False)
+class Reading:
+    """Per profile and edge position: ``rest`` (N, E) the squared residual at the best shadow, ``inside`` and
+    ``beyond`` (N, E) the mean levels to either side of the edge itself (shell, and shadow or table)."""
+
+    rest: Floats
+    inside: Floats
+    beyond: Floats
+
+
+def read(profiles: Floats, bank: Bank, price: float = 0.002) -> Reading:
+    """Fit all models to profiles (N, J, 3) of values 0 to 1.
+
+    A shadow must be darker than the table and not lighter than the shell, and worth ``price`` of the variance."""
     rows, _, channels = profiles.shape
-    shape = rows, len(bank.edges_mm), len(bank.lines_mm)
+    shape = rows, len(bank.edges_mm), len(SHADOWS_MM)
     rest = np.zeros(shape, np.float32)
     spread = np.zeros(rows, np.float32)
     light = np.zeros((*shape, 3), np.float32)
+    darker = np.ones(shape, bool)
+    fades = np.array([kind == "fade" for kind, _ in SHADOWS_MM])
+    plain = np.array([kind == "none" for kind, _ in SHADOWS_MM])
     for channel in range(channels):
         values = profiles[:, :, channel] * bank.window
         coordinates = (values @ bank.basis).reshape(rows, -1, 3)
         rest += (values**2).sum(1)[:, None, None] - (coordinates**2).sum(-1).reshape(shape)
         spread += profiles[:, :, channel].var(axis=1) * bank.window.sum()
-        light += np.matmul(coordinates[:, :, None, :], bank.solve.transpose(0, 2, 1))[:, :, 0].reshape(*shape, 3)
-    shadow = (light[..., 1] < 0.85 * light[..., 0]) & (light[..., 1] < 0.7 * light[..., 2])
-    shadow[..., 0] = True
-    rest += line_price * spread[:, None, None] * (bank.lines_mm > 0)
-    return np.asarray(np.where(shadow, rest, np.inf).min(-1), np.float32)
+        levels = np.einsum("nmj,mij->nmi", coordinates, bank.solve, optimize=True).reshape(*shape, 3)
+        darker &= levels[..., 1] + fades * levels[..., 2] < 0.85 * levels[..., 2]
+        light += levels / channels
+    start = light[..., 1] + fades * light[..., 2]
+    shadow = darker & (start < 0.65 * light[..., 2]) & (start < 0.85 * light[..., 0]) & (start > -0.05)
+    rest += price * spread[:, None, None] * ~plain
+    rest = np.where(shadow | plain, rest, np.inf)
+    choice = rest.argmin(-1)[..., None]
+    beyond = np.where(plain, light[..., 2], start)
+    return Reading(
+        *(np.take_along_axis(x, choice, -1)[..., 0].astype(np.float32) for x in (rest, light[..., 0], beyond))
+    )
+
+
+def sharpness(profiles: Floats, offsets_mm: Array, edges_mm: Array) -> tuple[float, float]:
+    """Blur (sd in mm, halo) that fits a sample of the profiles best: the picture's own sharpness across the edge."""
+    some = profiles[:: max(1, len(profiles) // 200)]
+    options = [(sd, halo) for sd in BLURS_MM for halo in HALOS]
+    rests = [read(some, make_bank(offsets_mm, edges_mm[::2], option)).rest.min(1) for option in options]
+    return options[int(np.argmin([np.median(rest) for rest in rests]))]
+
+
+def tone_shift(inside: Array, beyond: Array, blur_mm: float) -> Array:
+    """How far outwards (mm) the bank reads an edge between two sRGB levels (0 to 1) that was blurred as light.
+
+    The area between the blurred step as light and as value, over the step: what moves the middle of a fitted step."""
+    z = np.linspace(-4, 4, 161)
+    rise = 0.5 * (1 + erf(z / np.sqrt(2)))
+    ratios = np.geomspace(1 / 400, 400, 60)
+    mixed = (1 + (ratios[:, None] - 1) * rise) ** (1 / 2.2)
+    height = (ratios ** (1 / 2.2) - 1)[:, None]
+    shifts = ((z > 0) - (mixed - 1) / height).sum(1) * (z[1] - z[0])
+    dark, light = (np.maximum(level, 0.03) ** 2.2 for level in (inside, beyond))
+    return np.asarray(blur_mm * np.interp(np.log(light / dark), np.log(ratios), shifts), float)
 
 
 def step_strength(profiles: Floats, width: int) -> Floats:
