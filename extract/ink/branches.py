@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.ndimage import gaussian_filter1d, uniform_filter1d
+from scipy.ndimage import gaussian_filter1d, median_filter, uniform_filter1d
 
 from extract.doors import Array, FlatView
 from extract.ink.darkness import InkField, sample
@@ -21,6 +21,9 @@ JUNCTION_MM = 1.4
 STEP_MM = 0.4
 CENTRE_REACH_MM = 0.7
 SIDE_ROOM_MM = 0.6
+STEADY = 15
+"""Samples (6 mm) over which the tape beside a stroke and the depth of its ink are taken as steady, so that a crossing
+stroke or a glint does not pass for a side."""
 PROFILE_MM = np.linspace(-2.5, 2.5, 41)
 
 
@@ -115,6 +118,8 @@ def _place(branch: Branch, field: InkField, flat: FlatView) -> Run:
     for _ in range(2):
         shift, _ = _centre_shift(points, field, branch.closed, width)
         points = smooth(points + shift[:, None] / field.mm_per_px * normals(points, branch.closed), 1.5, branch.closed)
+    if not branch.closed:
+        points = _straight_end(_straight_end(points, width)[::-1], width)[::-1]
     ratio, dark = _profiles(points, field, branch.closed)
     _, scatter = _centre_shift(points, field, branch.closed, width)
     middle = np.abs(PROFILE_MM) < 0.3
@@ -130,12 +135,25 @@ def _place(branch: Branch, field: InkField, flat: FlatView) -> Run:
     )
 
 
+def _straight_end(points: Array, width_mm: float) -> Array:
+    """Thinning bends the last half width of a stroke towards a corner of its blunt end: there the line goes straight on
+    instead."""
+    cut = round(width_mm / 2 / STEP_MM) + 1
+    if len(points) < 4 * cut:
+        return points
+    kept = points[:-cut]
+    way = kept[-1] - kept[-1 - 2 * cut]
+    step = float(np.hypot(*np.diff(points, axis=0).T).mean())
+    return np.vstack([kept, kept[-1] + way / np.hypot(*way) * step * np.arange(1, cut + 1)[:, None]])
+
+
 def _profiles(points_px: Array, field: InkField, closed: bool) -> tuple[Array, Array]:
-    """ln(tape / pixel) across the run: (N, len(PROFILE_MM), 3), and its darkest channel."""
+    """ln(tape / pixel) across the run, (N, len(PROFILE_MM), 3), and the share of light the ink takes in the channel
+    where it takes most, (N, len(PROFILE_MM)): a blurred side is half way down at its true place in that share."""
     across = PROFILE_MM / field.mm_per_px
     grid = points_px[:, None, :] + across[None, :, None] * normals(points_px, closed)[:, None, :]
     ratio = sample(field.ratio, grid.reshape(-1, 2)).reshape(len(points_px), len(across), 3)
-    return ratio, ratio.max(axis=2)
+    return ratio, 1 - np.exp(-ratio.max(axis=2))
 
 
 def _width_mm(dark: Array) -> float:
@@ -149,13 +167,17 @@ def _width_mm(dark: Array) -> float:
 def _centre_shift(points_px: Array, field: InkField, closed: bool, width_mm: float) -> tuple[Array, float]:
     """How far (mm) the middle between the stroke's two sides lies along the normal, (N,), and its scatter.
 
-    Ink is uneven inside the stroke, so darkness saturates at half depth: what counts is where the sides are.
+    Ink is uneven inside the stroke, so darkness saturates at half depth: what counts is where the sides are. Each side
+    is measured against the tape on that side, which may differ (a tape edge under the stroke).
     """
     dark = _profiles(points_px, field, closed)[1]
-    near = np.abs(PROFILE_MM) <= width_mm / 2 + SIDE_ROOM_MM
-    floor = np.percentile(dark, 20, axis=1, keepdims=True)
-    depth = uniform_filter1d(dark[:, np.abs(PROFILE_MM) < 0.4].max(axis=1, keepdims=True) - floor, 9, axis=0)
-    weight = np.clip((dark - floor) / np.maximum(depth, 1e-6) / 0.5 - 0.5, 0, 1) * near
+    top = dark[:, np.abs(PROFILE_MM) < 0.4].max(axis=1)
+    weight = np.zeros_like(dark)
+    for side in (PROFILE_MM < 0, PROFILE_MM >= 0):
+        floor = median_filter(np.percentile(dark[:, side], 20, axis=1), STEADY, mode="nearest")
+        depth = np.maximum(median_filter(top - floor, STEADY, mode="nearest"), 1e-6)
+        weight[:, side] = np.clip((dark[:, side] - floor[:, None]) / depth[:, None] / 0.5 - 0.5, 0, 1)
+    weight *= np.abs(PROFILE_MM) <= width_mm / 2 + SIDE_ROOM_MM
     shift = (weight @ PROFILE_MM) / np.maximum(weight.sum(axis=1), 1e-6)
     shift = np.clip(shift, -CENTRE_REACH_MM, CENTRE_REACH_MM)
     rest = shift - uniform_filter1d(shift, 9)
