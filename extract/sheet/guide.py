@@ -10,7 +10,7 @@ from extract.doors import Pattern
 from extract.sheet.drawing import DrawnPart
 from extract.sheet.flow import LEADING, TEXT_MM, Block, paragraph, set_column, space, wrapped
 from extract.sheet.furniture import draw_check_corner, draw_mark
-from extract.sheet.layout import MARGIN_MM, Box, Grid, Paper
+from extract.sheet.layout import EDGE_MM, MARGIN_MM, Box, Grid, Paper
 from extract.sheet.lettering import BOLD, plus_minus, shortened, text_width
 from extract.sheet.page_map import draw_map
 from extract.sheet.paper import Page
@@ -29,7 +29,7 @@ def draw_guide(canvas: Canvas, pattern: Pattern, drawn: Sequence[DrawnPart], gri
     """One upright page, and more when the lists are long."""
     page = Page(canvas, (paper.width_mm, paper.height_mm))
     field = Box(0.0, 0.0, paper.width_mm, paper.height_mm).grown(-MARGIN_MM)
-    with page.clipped(field):
+    with page.clipped(field.grown(-EDGE_MM)):
         _draw_header(page, field, pattern, drawn, grid, paper)
         left = field.left + max(_LEFT_MM, _LEFT_SHARE * field.width)
         top = field.top + _HEADER_MM
@@ -42,7 +42,7 @@ def draw_guide(canvas: Canvas, pattern: Pattern, drawn: Sequence[DrawnPart], gri
     page.done()
     while rest:
         page = Page(canvas, (paper.width_mm, paper.height_mm))
-        with page.clipped(field):
+        with page.clipped(field.grown(-EDGE_MM)):
             for column in _columns(field, columns[0].width):
                 rest = set_column(page, column, rest)
         page.done()

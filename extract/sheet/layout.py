@@ -25,6 +25,8 @@ MARGIN_MM = 10.0
 OVERLAP_MM = 10.0
 # Half of the widest line, rounded up, so that an outline on the very edge of the pattern is not clipped.
 _INK_MM = 0.5
+# Ink stops this far inside the window, or the softened edge of a cut-off line would reach past it.
+EDGE_MM = 0.1
 _PHASES = 6
 _MOST_PAGES = 400
 

@@ -14,7 +14,7 @@ from extract.doors import Pattern
 from extract.sheet.drawing import DrawnPart, draw_pattern
 from extract.sheet.furniture import draw_check_corner, draw_joint, draw_name
 from extract.sheet.guide import draw_guide
-from extract.sheet.layout import MARGIN_MM, Box, Grid, Tile, lay_out, paper_named
+from extract.sheet.layout import EDGE_MM, MARGIN_MM, Box, Grid, Tile, lay_out, paper_named
 from extract.sheet.lettering import BOLD, Lettering, Line, kept_whole
 from extract.sheet.paper import Page, new_canvas
 from extract.sheet.tiles import CheckCorner, emptiest_corner, joints
@@ -73,10 +73,10 @@ def _draw_tile(
 ) -> None:
     window = tile.window
     page = Page(canvas, grid.page_mm, (window.left - MARGIN_MM, window.top - MARGIN_MM))
-    with page.clipped(window):
+    with page.clipped(window.grown(-EDGE_MM)):
         for joint in joints(grid, tile):
             draw_joint(page, joint, ink.lines)
-        corner = emptiest_corner(tile, ink.lines, ink.text, ink.areas)
+        corner = emptiest_corner(window, ink.lines, ink.text, ink.areas)
         draw_check_corner(page, corner)
         draw_name(page, corner, tile.name, footer)
         for part in drawn:

@@ -5,13 +5,15 @@ Everything that belongs to a joint lies in the overlap, so it vanishes once the 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import shapely
-from shapely import Geometry
+from shapely import Geometry, STRtree
 
+from extract.doors import Array
 from extract.sheet.layout import OVERLAP_MM, Box, Grid, Tile
 
 CHECK_LENGTHS_MM = (("4 in", 101.6), ("100 mm", 100.0))
@@ -23,7 +25,8 @@ _CHECK_TEXT_MM = 11.0
 _NAME_MM = (46.0, 16.0)
 _NAME_GAP_MM = 4.0
 MARK_RADIUS_MM = 3.0
-_STEPS_INWARD_MM = (0.0, 14.0, 28.0)
+_STEP_INWARD_MM = 12.0
+_TICK_CLEAR_MM = 3.0
 # Between the marks, which stand at a quarter and at three quarters.
 _STRIP_SHARES = (0.5, 0.45, 0.55, 0.4, 0.6)
 
@@ -123,29 +126,45 @@ def check_corner(window: Box, corner: tuple[int, int], inset_mm: tuple[float, fl
 
 
 def emptiest_corner(
-    tile: Tile, ink: Sequence[Geometry], text: Sequence[Geometry], areas: Sequence[Geometry]
+    window: Box, ink: Sequence[Geometry], text: Sequence[Geometry], areas: Sequence[Geometry]
 ) -> CheckCorner:
-    """The corner where check lines disturb least: lettering first, then drawn lines, then the inside of parts.
+    """The corner where check lines disturb least: lettering first, then drawn lines (at the ticks above all), then the
+    inside of parts, then the way from the page's corner.
 
     ``ink`` are lines, ``text`` boxes and ``areas`` polygons, all in pattern mm.
     """
-    best: tuple[tuple[float, float], CheckCorner] | None = None
-    lines, boxes, parts = (np.array([*shapes, shapely.Point()], object) for shapes in (ink, text, areas))
-    for more_x in _STEPS_INWARD_MM:
-        for more_y in _STEPS_INWARD_MM:
-            for corner in ((-1, 1), (-1, -1), (1, -1), (1, 1)):
-                block = check_corner(tile.window, corner, (CHECK_INSET_MM + more_x, CHECK_INSET_MM + more_y))
-                taken = shapely.union_all([shapely.box(b.left, b.top, b.right, b.bottom) for b in block.boxes])
-                cost = (
-                    float(shapely.area(shapely.intersection(boxes, taken)).sum()) * 40
-                    + float(shapely.length(shapely.intersection(lines, taken)).sum())
-                    + float(shapely.area(shapely.intersection(parts, taken)).sum()) * 0.02
-                )
-                scored = (round(cost, 3), more_x + more_y)
-                if best is None or scored < best[0]:
-                    best = scored, block
-    assert best is not None
-    return best[1]
+    blocks, inward = _candidates(window)
+    taken = np.array([shapely.union_all([_polygon(box) for box in block.boxes]) for block in blocks])
+    ticks = [[end for line in block.lines for end in (line.start, line.end)] for block in blocks]
+    ends = shapely.buffer(np.array([shapely.MultiPoint(points) for points in ticks]), _TICK_CLEAR_MM)
+    cost = (
+        40.0 * _overlap(taken, text, shapely.area)
+        + _overlap(taken, ink, shapely.length)
+        + 10.0 * _overlap(ends, ink, shapely.length)
+        + 0.01 * _overlap(taken, areas, shapely.area)
+        + 0.05 * inward
+    )
+    return blocks[int(np.argmin(np.round(cost, 3)))]
+
+
+def _candidates(window: Box) -> tuple[list[CheckCorner], Array]:
+    """Check lines in every corner and shifted inward in steps, with how far each is shifted."""
+    reach = CHECK_INSET_MM + _CHECK_START_MM + CHECK_LENGTHS_MM[0][1] + _CHECK_TEXT_MM + CHECK_INSET_MM
+    blocks, inward = [], []
+    for corner in ((-1, 1), (-1, -1), (1, -1), (1, 1)):
+        for x in np.arange(0.0, max(window.width - reach, 0.0) + 1e-9, _STEP_INWARD_MM):
+            for y in np.arange(0.0, max(window.height - reach, 0.0) + 1e-9, _STEP_INWARD_MM):
+                blocks.append(check_corner(window, corner, (CHECK_INSET_MM + x, CHECK_INSET_MM + y)))
+                inward.append(x + y)
+    return blocks, np.array(inward)
+
+
+def _overlap(places: npt.NDArray[np.object_], things: Sequence[Geometry], measure: Callable[..., Array]) -> Array:
+    """How much of ``things`` lies in each of ``places``."""
+    shapes = np.array([*things, shapely.Point()], object)
+    place, thing = STRtree(shapes).query(places, predicate="intersects")
+    shares = measure(shapely.intersection(places[place], shapes[thing]))
+    return np.bincount(place, weights=shares, minlength=len(places))
 
 
 def free_share(joint: Joint, width_mm: float, height_mm: float, ink: Sequence[Geometry]) -> float:
@@ -154,7 +173,7 @@ def free_share(joint: Joint, width_mm: float, height_mm: float, ink: Sequence[Ge
 
     def cost(share: float) -> tuple[float, float]:
         box = joint.strip_box(share, width_mm, height_mm)
-        crossed = shapely.intersection(lines, shapely.box(box.left, box.top, box.right, box.bottom))
+        crossed = shapely.intersection(lines, _polygon(box))
         return round(float(shapely.length(crossed).sum()), 3), abs(share - 0.5)
 
     return min(_STRIP_SHARES, key=cost)
@@ -162,6 +181,10 @@ def free_share(joint: Joint, width_mm: float, height_mm: float, ink: Sequence[Ge
 
 def _quarters(low: float, high: float) -> tuple[float, float]:
     return low + (high - low) / 4, low + 3 * (high - low) / 4
+
+
+def _polygon(box: Box) -> Geometry:
+    return shapely.box(box.left, box.top, box.right, box.bottom)
 
 
 def _box_from(x: float, y: float, width: float, height: float) -> Box:
