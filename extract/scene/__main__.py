@@ -1,4 +1,7 @@
-"""``python -m extract.scene --preset typical --seed 3 --count 5 --out FOLDER``"""
+"""``python -m extract.scene --preset typical --seed 3 --count 5 --out FOLDER``
+
+The demonstration's photo is made by ``python -m extract.scene --preset moth-lantern --out extract/scene``.
+"""
 
 from __future__ import annotations
 
@@ -6,12 +9,13 @@ import argparse
 from pathlib import Path
 
 from extract.scene.make import PHONE_PX, make_scene, with_options, write_scene
+from extract.scene.moth import NAME, moth_lantern
 from extract.scene.options import PRESETS, TABLES
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m extract.scene", description="Make photos with exact truth.")
-    parser.add_argument("--preset", choices=PRESETS, default="typical")
+    parser.add_argument("--preset", choices=(*PRESETS, NAME), default="typical")
     parser.add_argument("--seed", type=int, default=0, help="of the first photo; the next one has the next seed")
     parser.add_argument("--count", type=int, default=1)
     parser.add_argument("--table", choices=TABLES, help="instead of one drawn at random")
@@ -19,6 +23,9 @@ def main() -> None:
     parser.add_argument("--out", type=Path, required=True)
     given = parser.parse_args()
     width, height = (int(part) for part in given.size.split("x"))
+    if given.preset == NAME:
+        print(write_scene(moth_lantern((width, height)), given.out))
+        return
     for seed in range(given.seed, given.seed + given.count):
         options = with_options(given.preset, seed, table=given.table) if given.table else None
         print(write_scene(make_scene(given.preset, seed, (width, height), options), given.out))

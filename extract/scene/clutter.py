@@ -75,7 +75,8 @@ def _pen(spot: Array, angle: float, camera: Optics, light: Light, rng: np.random
     turns = np.linspace(-0.3, np.pi + 0.3, 13)
     for start, stop, swell, colour in parts:
         for a, b in pairwise(turns):
-            rim = [radius * swell * (np.cos(t) * across + np.sin(t) * up) for t in (a, b)]
+            # Every facet reaches to the last one, so that no sliver shows between neighbours.
+            rim = [radius * swell * (np.cos(t) * across + np.sin(t) * up) for t in (a, turns[-1])]
             normal = np.cos((a + b) / 2) * across + np.sin((a + b) / 2) * up
             shine = 0.25 * max(0.0, float(normal @ light.toward(spot[None])[0])) ** 30
             ring = [base + start * along + rim[0], base + stop * along + rim[0]]
@@ -95,7 +96,7 @@ def _drum(
         normal = np.array([np.cos((a + b) / 2), np.sin((a + b) / 2), 0])
         if normal[:2] @ (camera.place_mm[:2] - spot) < radius * 0.8:
             continue
-        rim = [np.array([*spot, 0]) + radius * np.array([np.cos(t), np.sin(t), 0]) for t in (a, b)]
+        rim = [np.array([*spot, 0]) + radius * np.array([np.cos(t), np.sin(t), 0]) for t in (a, 2 * b - a)]
         top = [p + height * np.array([0, 0, 1]) for p in rim]
         faces.append(Face(np.array([rim[0], rim[1], top[1], top[0]]), _lit(colour, normal, spot, light)))
     return faces, _circle(spot, radius, height)

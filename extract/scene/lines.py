@@ -254,13 +254,15 @@ def _branch(shell: Shell, lines: list[Ink], options: SceneOptions, rng: np.rando
     steps = np.arange(0, 700, STEP_MM)
     angle = heading + bend * np.minimum(steps, 200)
     run = start + np.cumsum(np.c_[np.cos(angle), np.sin(angle)] * STEP_MM, axis=0)
-    meant, end = _until_it_meets(np.vstack([start, run]), shell, lines)
+    meant, end = until_it_meets(np.vstack([start, run]), shell, lines)
     if meant is None or LineString(meant).length < 40:
         return []
     return drawn("shared", "black", meant, shell, options, rng, ends=("junction", end))
 
 
-def _until_it_meets(run: Array, shell: Shell, lines: list[Ink]) -> tuple[Array | None, str]:
+def until_it_meets(run: Array, shell: Shell, lines: list[Ink]) -> tuple[Array | None, str]:
+    """``run`` up to the first black line or cut edge it meets, and which of the two ("junction", "edge") that is; None
+    if it meets nothing."""
     path = LineString(run)
     others = unary_union([line.path for line in lines if line.colour == "black"])
     best, end = np.inf, "edge"

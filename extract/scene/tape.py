@@ -79,7 +79,7 @@ class _Layers:
         angle, pitch = rng.uniform(0, np.pi), rng.uniform(34, 42)
         x, y = self._grid(slice(0, self.shape[0]), slice(0, self.shape[1]))
         across = -x * np.float32(np.sin(angle)) + y * np.float32(np.cos(angle))
-        across += np.float32(3.0) * field(rng, self.shape, 160 / self.mm)
+        across += np.float32(1.6) * field(rng, self.shape, 200 / self.mm)
         row = np.floor(across / pitch)
         inside = across - row * np.float32(pitch)
         number = (row - row.min()).astype(np.int32)
@@ -136,7 +136,7 @@ class _Layers:
             strength = float(rng.uniform(0.3, 1.0) * rng.choice([-1, 1]))
             _draw_fading(fold if sharp else ridge, line / self.mm, strength, max(1, round(0.3 / self.mm)))
         soft, hard = 0.8 / self.mm, 0.28 / self.mm
-        self.height += _blurred(ridge, soft, self.options.crease_mm * 2.2)
+        self.height += _blurred(ridge, soft, self.options.crease_mm * 3.5)
         self.height += _blurred(fold, hard, self.options.crease_mm)
 
     def _crease_line(self, rng: np.random.Generator, size: Array, sharp: bool) -> Array:
