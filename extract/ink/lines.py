@@ -20,8 +20,7 @@ from extract.ink.skeleton import strong_ridges, trace_branches
 
 LEAST_INK_RIDGE = 0.15
 """Below this a ridge is a tape edge, whatever the light (measured on path-traced scenes: 99.9 % of those lie lower)."""
-HIGH_SHARE, LOW_SHARE = 0.42, 0.22
-LEAST_HIGH, LEAST_LOW = 0.14, 0.08
+HIGH, LEAST_LOW, LOW_SHARE = 0.14, 0.08, 0.22
 TICK_MM = (5.0, 18.0)
 """Ticks are drawn 8 to 14 mm long across a seam (common practice, no source); allowance for bleeding and fading."""
 CROSSING_HOLE_MM2 = 1.5
@@ -63,10 +62,10 @@ def _read_threads(field: InkField, flat: FlatView) -> list[Thread]:
     if len(clear) == 0:
         return []
     level = float(np.percentile(clear, 90))
-    high, low = max(LEAST_HIGH, HIGH_SHARE * level), max(LEAST_LOW, LOW_SHARE * level)
+    low = max(LEAST_LOW, LOW_SHARE * level)
     hole_px = round(CROSSING_HOLE_MM2 / field.mm_per_px**2)
-    branches, _ = trace_branches(strong_ridges(field.ridge, low, high, hole_px))
-    return threads_of(clean_runs(branches, field, flat, high))
+    branches, _ = trace_branches(strong_ridges(field.ridge, low, HIGH, hole_px))
+    return threads_of(clean_runs(branches, field, flat, HIGH))
 
 
 def _are_ticks(threads: list[Thread]) -> list[bool]:
