@@ -97,7 +97,14 @@ def adjust(
         return np.vstack([*rows, _lens_rows(priors, size), _bulge_rows(len(keys), size, bulge_sd_mm)])[:, free]
 
     fit: Any = least_squares(
-        residuals, np.zeros(len(free)), jacobian, x_scale="jac", loss="huber", f_scale=HUBER, xtol=1e-10, ftol=1e-12
+        residuals,
+        np.zeros(len(free)),
+        jacobian,
+        x_scale="jac",
+        loss="huber",
+        f_scale=HUBER,
+        ftol=1e-9,
+        max_nfev=100,
     )
     table, _ = unpack(fit.x)
     misses = tuple(_misses(table, sight) for sight in sights)

@@ -6,6 +6,8 @@ A camera is written as eleven numbers: focal_px, k1, k2, turn (3, a rotation vec
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from extract.doors import Array, Lens, PlaneCamera
@@ -33,9 +35,12 @@ def px_from_table(camera: PlaneCamera, points_mm: Array) -> Array:
 
 def last_radius2(lens: Lens) -> float:
     """Square of the undistorted radius where the lens model turns back on itself; infinity if it never does."""
-    roots = np.roots([5 * lens.k2, 3 * lens.k1, 1.0])
-    real = roots[np.isreal(roots)].real
-    return float(min(real[real > 0], default=np.inf))
+    under_root = 9 * lens.k1**2 - 20 * lens.k2
+    if under_root < 0:
+        return math.inf
+    # u² + 3 k1 u + 5 k2 = 0 for u = 1 / r²: its largest root is the nearest turning point, and none is lost to k2 → 0.
+    largest = (-3 * lens.k1 + math.sqrt(under_root)) / 2
+    return 1 / largest if largest > 1e-9 else math.inf
 
 
 def mm_from_px(camera: PlaneCamera, points_px: Array) -> Array:
