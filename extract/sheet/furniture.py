@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
-from shapely import Geometry
-
 from extract.sheet.lettering import BOLD, PLAIN, text_width
 from extract.sheet.paper import Page
+from extract.sheet.room import Crowd
 from extract.sheet.styles import DETAIL, GREY, Ink
 from extract.sheet.tiles import MARK_RADIUS_MM, CheckCorner, Joint, free_share
 
@@ -17,13 +14,13 @@ _TICK_MM = 1.2
 _STRIP_TEXT_MM = 2.1
 
 
-def draw_joint(page: Page, joint: Joint, ink: Sequence[Geometry]) -> None:
+def draw_joint(page: Page, joint: Joint, crowd: Crowd) -> None:
     page.line([joint.start, joint.end], DETAIL, _TRIM)
     for mark in joint.marks:
         draw_mark(page, mark)
     text = f"cut off · goes on {joint.neighbour}" if joint.on_top else f"{joint.neighbour} goes on top, up to the line"
     width = text_width(text, PLAIN, _STRIP_TEXT_MM) + 2.0
-    x, y = joint.strip_point(free_share(joint, width, _STRIP_TEXT_MM, ink))
+    x, y = joint.strip_point(free_share(joint, width, _STRIP_TEXT_MM, crowd))
     middle = 0.36 * _STRIP_TEXT_MM
     at = (x + middle, y) if joint.upright else (x, y + middle)
     page.text(at, text, _STRIP_TEXT_MM, ink=GREY, align="middle", turned=joint.upright)

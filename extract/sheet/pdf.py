@@ -3,24 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import hypot
 
-import shapely
+import numpy as np
 from reportlab.pdfgen.canvas import Canvas
-from shapely import Geometry
+from scipy.spatial import cKDTree
 
-from extract.doors import Pattern
+from extract.doors import Array, Pattern
 from extract.sheet.drawing import DrawnPart, draw_pattern
 from extract.sheet.furniture import draw_check_corner, draw_joint, draw_name
 from extract.sheet.guide import draw_guide
 from extract.sheet.layout import EDGE_MM, MARGIN_MM, Box, Grid, Tile, lay_out, paper_named
 from extract.sheet.lettering import BOLD, Lettering, Line, kept_whole
 from extract.sheet.paper import Page, new_canvas
+from extract.sheet.room import AREA_PITCH_MM, Crowd, box_array, crowd_of, gap_to
 from extract.sheet.tiles import CheckCorner, emptiest_corner, joints
 
 _TAG_MM = 3.2
-_TAG_CLEAR_MM = 2.0
+_TAG_CLEAR_MM = 1.0
 # A smaller scrap of a part is plain from its neighbours.
 _LEAST_TAGGED_MM2 = 400.0
 
@@ -37,29 +38,12 @@ def pattern_pdf(pattern: Pattern, paper: str = "A4") -> bytes:
     drawn = _settled(drawn, grid)
     canvas, buffer = new_canvas(f"True-scale pattern from {pattern.photo_name}, {pattern.date}", sheet.name)
     draw_guide(canvas, pattern, drawn, grid, sheet)
-    ink = _pattern_ink(drawn)
+    crowd = crowd_of(drawn)
     for count, tile in enumerate(grid.printed, start=1):
         footer = f"page {count} of {len(grid.printed)}", pattern.photo_name, pattern.date
-        _draw_tile(canvas, drawn, grid, tile, ink, footer)
+        _draw_tile(canvas, drawn, grid, tile, crowd, footer)
     canvas.save()
     return buffer.getvalue()
-
-
-@dataclass(frozen=True, eq=False)
-class _PatternInk:
-    """What lies on the pattern, for finding empty places."""
-
-    lines: list[Geometry]
-    text: list[Geometry]
-    areas: list[Geometry]
-
-
-def _pattern_ink(drawn: Sequence[DrawnPart]) -> _PatternInk:
-    return _PatternInk(
-        [line.path for part in drawn for line in part.lines],
-        [_polygon(part.lettering.box.grown(_TAG_CLEAR_MM)) for part in drawn],
-        [part.region for part in drawn],
-    )
 
 
 def _settled(drawn: Sequence[DrawnPart], grid: Grid) -> tuple[DrawnPart, ...]:
@@ -69,20 +53,20 @@ def _settled(drawn: Sequence[DrawnPart], grid: Grid) -> tuple[DrawnPart, ...]:
 
 
 def _draw_tile(
-    canvas: Canvas, drawn: Sequence[DrawnPart], grid: Grid, tile: Tile, ink: _PatternInk, footer: tuple[str, ...]
+    canvas: Canvas, drawn: Sequence[DrawnPart], grid: Grid, tile: Tile, crowd: Crowd, footer: tuple[str, ...]
 ) -> None:
     window = tile.window
     page = Page(canvas, grid.page_mm, (window.left - MARGIN_MM, window.top - MARGIN_MM))
     with page.clipped(window.grown(-EDGE_MM)):
         for joint in joints(grid, tile):
-            draw_joint(page, joint, ink.lines)
-        corner = emptiest_corner(window, ink.lines, ink.text, ink.areas)
+            draw_joint(page, joint, crowd)
+        corner = emptiest_corner(window, crowd)
         draw_check_corner(page, corner)
         draw_name(page, corner, tile.name, footer)
         for part in drawn:
             if part.box.meets(window):
                 _draw_part(page, part, tile)
-        for tag in _tags(drawn, tile, corner, ink):
+        for tag in _tags(drawn, tile, corner, crowd):
             page.lettering(tag)
     page.done()
 
@@ -98,28 +82,28 @@ def _draw_part(page: Page, part: DrawnPart, tile: Tile) -> None:
         page.lettering(part.lettering)
 
 
-def _tags(drawn: Sequence[DrawnPart], tile: Tile, corner: CheckCorner, ink: _PatternInk) -> list[Lettering]:
+def _tags(drawn: Sequence[DrawnPart], tile: Tile, corner: CheckCorner, crowd: Crowd) -> list[Lettering]:
     """The number of each part that reaches onto this page while its lettering stands on another one."""
-    core = _polygon(tile.core)
+    near = crowd.near(tile.core)
+    taken = box_array([*corner.boxes, *(part.lettering.box for part in drawn)])
     tags = []
-    for part in drawn:
-        if not part.box.meets(tile.core) or part.lettering.box.meets(tile.core):
-            continue
-        shown = shapely.intersection(part.region, core)
-        if shown.area < _LEAST_TAGGED_MM2:
-            continue
-        taken = [_polygon(box) for box in corner.boxes]
-        taken += [shapely.buffer(line, _TAG_CLEAR_MM) for line in ink.lines if line.intersects(shown)]
-        free = shapely.difference(shown, shapely.union_all(taken))
+    for index in np.unique(near.area_part).tolist():
+        part, points = drawn[index], near.area_points[near.area_part == index]
         tag = Lettering((Line(part.name, _TAG_MM, BOLD),), (0.0, 0.0))
-        if free.is_empty:
+        if part.lettering.box.meets(tile.core) or len(points) * AREA_PITCH_MM**2 < _LEAST_TAGGED_MM2:
             continue
-        spoke = shapely.maximum_inscribed_circle(free, tolerance=1.0)
-        if spoke.length >= hypot(tag.box.width, tag.box.height) / 2:
-            x, y = spoke.coords[0]
+        free = np.minimum(gap_to(taken, points), _gap_to_lines(near.line_points, points))
+        free = np.minimum(free, _gap_to_sides(tile.core, points))
+        if free.max() >= hypot(tag.box.width, tag.box.height) / 2 + _TAG_CLEAR_MM:
+            x, y = points[int(np.argmax(np.round(free, 6)))].tolist()
             tags.append(replace(tag, centre=(x, y)))
     return tags
 
 
-def _polygon(box: Box) -> Geometry:
-    return shapely.box(box.left, box.top, box.right, box.bottom)
+def _gap_to_lines(lines: Array, points: Array) -> Array:
+    return np.asarray(cKDTree(lines).query(points)[0]) if len(lines) else np.full(len(points), np.inf)
+
+
+def _gap_to_sides(box: Box, points: Array) -> Array:
+    sides = (points[:, 0] - box.left, box.right - points[:, 0], points[:, 1] - box.top, box.bottom - points[:, 1])
+    return np.min(sides, axis=0)

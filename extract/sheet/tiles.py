@@ -5,16 +5,14 @@ Everything that belongs to a joint lies in the overlap, so it vanishes once the 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
-import numpy.typing as npt
-import shapely
-from shapely import Geometry, STRtree
 
 from extract.doors import Array
 from extract.sheet.layout import OVERLAP_MM, Box, Grid, Tile
+from extract.sheet.room import AREA_PITCH_MM, LINE_PITCH_MM, Crowd, area_shared, box_array, points_in
 
 CHECK_LENGTHS_MM = (("4 in", 101.6), ("100 mm", 100.0))
 # Clear of the trim line, which lies half an overlap inside the window.
@@ -29,6 +27,10 @@ _STEP_INWARD_MM = 12.0
 _TICK_CLEAR_MM = 3.0
 # Between the marks, which stand at a quarter and at three quarters.
 _STRIP_SHARES = (0.5, 0.45, 0.55, 0.4, 0.6)
+
+
+Place = tuple[tuple[int, int], tuple[float, float]]
+"""A corner of the page, and the distance from its two sides."""
 
 
 @dataclass(frozen=True)
@@ -125,66 +127,55 @@ def check_corner(window: Box, corner: tuple[int, int], inset_mm: tuple[float, fl
     return CheckCorner(tuple(lines), name_box, inward, (*arms, name_box))
 
 
-def emptiest_corner(
-    window: Box, ink: Sequence[Geometry], text: Sequence[Geometry], areas: Sequence[Geometry]
-) -> CheckCorner:
+def emptiest_corner(window: Box, crowd: Crowd) -> CheckCorner:
     """The corner where check lines disturb least: lettering first, then drawn lines (at the ticks above all), then the
-    inside of parts, then the way from the page's corner.
+    inside of parts, then the way from the page's corner."""
+    places, boxes, ticks, inward = _candidates(round(window.width, 6), round(window.height, 6))
+    shift = np.array([window.left, window.top] * 2)
+    near = crowd.near(window)
 
-    ``ink`` are lines, ``text`` boxes and ``areas`` polygons, all in pattern mm.
-    """
-    blocks, inward = _candidates(window)
-    taken = np.array([shapely.union_all([_polygon(box) for box in block.boxes]) for block in blocks])
-    ticks = [[end for line in block.lines for end in (line.start, line.end)] for block in blocks]
-    ends = shapely.buffer(np.array([shapely.MultiPoint(points) for points in ticks]), _TICK_CLEAR_MM)
+    def per_place(values: Array) -> Array:
+        return np.asarray(values.reshape(len(places), -1).sum(axis=1))
+
+    taken = (boxes + shift).reshape(-1, 4)
     cost = (
-        40.0 * _overlap(taken, text, shapely.area)
-        + _overlap(taken, ink, shapely.length)
-        + 10.0 * _overlap(ends, ink, shapely.length)
-        + 0.01 * _overlap(taken, areas, shapely.area)
+        40.0 * per_place(area_shared(taken, near.text_boxes))
+        + LINE_PITCH_MM * per_place(points_in(taken, near.line_points))
+        + 10.0 * LINE_PITCH_MM * per_place(points_in((ticks + shift).reshape(-1, 4), near.line_points))
+        + 0.01 * AREA_PITCH_MM**2 * per_place(points_in(taken, near.area_points))
         + 0.05 * inward
     )
-    return blocks[int(np.argmin(np.round(cost, 3)))]
+    return check_corner(window, *places[int(np.argmin(np.round(cost, 3)))])
 
 
-def _candidates(window: Box) -> tuple[list[CheckCorner], Array]:
-    """Check lines in every corner and shifted inward in steps, with how far each is shifted."""
-    reach = CHECK_INSET_MM + _CHECK_START_MM + CHECK_LENGTHS_MM[0][1] + _CHECK_TEXT_MM + CHECK_INSET_MM
-    blocks, inward = [], []
-    for corner in ((-1, 1), (-1, -1), (1, -1), (1, 1)):
-        for x in np.arange(0.0, max(window.width - reach, 0.0) + 1e-9, _STEP_INWARD_MM):
-            for y in np.arange(0.0, max(window.height - reach, 0.0) + 1e-9, _STEP_INWARD_MM):
-                blocks.append(check_corner(window, corner, (CHECK_INSET_MM + x, CHECK_INSET_MM + y)))
-                inward.append(x + y)
-    return blocks, np.array(inward)
+@cache
+def _candidates(width: float, height: float) -> tuple[list[Place], Array, Array, Array]:
+    """Places for check lines in a window of this size whose corner is (0, 0): every corner, and shifted inward in
+    steps. With their boxes (N, 3, 4), boxes around their ticks (N, 8, 4) and how far they are shifted (N,)."""
+    window = Box(0.0, 0.0, width, height)
+    reach = 2 * CHECK_INSET_MM + _CHECK_START_MM + CHECK_LENGTHS_MM[0][1] + _CHECK_TEXT_MM
+    places: list[Place] = [
+        (corner, (CHECK_INSET_MM + x, CHECK_INSET_MM + y))
+        for corner in ((-1, 1), (-1, -1), (1, -1), (1, 1))
+        for x in np.arange(0.0, max(width - reach, 0.0) + 1e-9, _STEP_INWARD_MM).tolist()
+        for y in np.arange(0.0, max(height - reach, 0.0) + 1e-9, _STEP_INWARD_MM).tolist()
+    ]
+    blocks = [check_corner(window, *place) for place in places]
+    boxes = np.array([box_array(block.boxes) for block in blocks])
+    ends = np.array([[end for line in block.lines for end in (line.start, line.end)] for block in blocks])
+    ticks = np.concatenate([ends - _TICK_CLEAR_MM, ends + _TICK_CLEAR_MM], axis=2)
+    inward = np.array([inset[0] + inset[1] for _, inset in places]) - 2 * CHECK_INSET_MM
+    return places, boxes, ticks, inward
 
 
-def _overlap(places: npt.NDArray[np.object_], things: Sequence[Geometry], measure: Callable[..., Array]) -> Array:
-    """How much of ``things`` lies in each of ``places``."""
-    shapes = np.array([*things, shapely.Point()], object)
-    place, thing = STRtree(shapes).query(places, predicate="intersects")
-    shares = measure(shapely.intersection(places[place], shapes[thing]))
-    return np.bincount(place, weights=shares, minlength=len(places))
-
-
-def free_share(joint: Joint, width_mm: float, height_mm: float, ink: Sequence[Geometry]) -> float:
+def free_share(joint: Joint, width_mm: float, height_mm: float, crowd: Crowd) -> float:
     """Where along the joint lettering of that size meets the least ink, the middle if it is free there."""
-    lines = np.array([*ink, shapely.Point()], object)
-
-    def cost(share: float) -> tuple[float, float]:
-        box = joint.strip_box(share, width_mm, height_mm)
-        crossed = shapely.intersection(lines, _polygon(box))
-        return round(float(shapely.length(crossed).sum()), 3), abs(share - 0.5)
-
-    return min(_STRIP_SHARES, key=cost)
+    boxes = box_array([joint.strip_box(share, width_mm, height_mm) for share in _STRIP_SHARES])
+    return _STRIP_SHARES[int(np.argmin(points_in(boxes, crowd.line_points)))]
 
 
 def _quarters(low: float, high: float) -> tuple[float, float]:
     return low + (high - low) / 4, low + 3 * (high - low) / 4
-
-
-def _polygon(box: Box) -> Geometry:
-    return shapely.box(box.left, box.top, box.right, box.bottom)
 
 
 def _box_from(x: float, y: float, width: float, height: float) -> Box:
