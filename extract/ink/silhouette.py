@@ -27,7 +27,7 @@ from extract.ink.silhouette_edge import (
     tone_shift,
 )
 
-SPACING_MM = 0.4
+SPACING_MM = 0.45
 """Points of a ring: chords of scissors' curves then stay within a hundredth of a millimetre."""
 
 
@@ -105,12 +105,20 @@ def outward_normals(ring: Array, sd: float) -> Array:
 
 def refine(flat: FlatView, ring: Array, models: ColourModels) -> Array:
     """Move the ring onto the edge: a wide search among all edges near it, then the fit of the step's model."""
-    ring = _step_towards_edge(flat, ring, models)
+    ring = resample(_step_towards_edge(flat, ring, models), SPACING_MM)
+    blur = edge_sharpness(flat, ring)
     for inwards_mm, outwards_mm in ((1.2, 0.6), (0.4, 0.4)):
-        ring = _fit_edge(flat, resample(ring, SPACING_MM), models, inwards_mm, outwards_mm)
-    ring = resample(ring, SPACING_MM)
+        ring = resample(_fit_edge(flat, ring, models, blur, inwards_mm, outwards_mm), SPACING_MM)
     ring = close_notches(flat, models.white, ring, outward_normals(ring, 1.0 / SPACING_MM), SPACING_MM)
     return resample(ring, SPACING_MM)
+
+
+def edge_sharpness(flat: FlatView, ring: Array) -> tuple[float, float]:
+    """The picture's own blur across the edge, from points all along it."""
+    some = slice(None, None, max(1, len(ring) // 250))
+    offsets = np.arange(-1.8, 1.8 + 1e-6, STEP_MM)
+    profiles = sample_across(flat, ring[some], outward_normals(ring, 1.5 / SPACING_MM)[some], offsets)[0]
+    return sharpness(profiles / np.float32(255), offsets, np.arange(-0.8, 0.8 + 1e-6, STEP_MM))
 
 
 def _step_towards_edge(flat: FlatView, ring: Array, models: ColourModels, reach_mm: float = 1.6) -> Array:
@@ -125,12 +133,19 @@ def _step_towards_edge(flat: FlatView, ring: Array, models: ColourModels, reach_
     return _moved(ring, offsets[path], normals, calm)
 
 
-def _fit_edge(flat: FlatView, ring: Array, models: ColourModels, inwards_mm: float, outwards_mm: float) -> Array:
+def _fit_edge(
+    flat: FlatView,
+    ring: Array,
+    models: ColourModels,
+    blur: tuple[float, float],
+    inwards_mm: float,
+    outwards_mm: float,
+) -> Array:
     normals = outward_normals(ring, 1.5 / SPACING_MM)
     edges = np.arange(-inwards_mm, outwards_mm + 1e-6, STEP_MM)
     offsets = np.arange(-inwards_mm - 1.2, outwards_mm + 1.5 + 1e-6, STEP_MM)
     profiles = arc_mean(sample_across(flat, ring, normals, offsets)[0] / np.float32(255), 2)
-    bank = make_bank(offsets, edges, sharpness(profiles, offsets, edges))
+    bank = make_bank(offsets, edges, blur)
     reading = read(profiles, bank)
     noise = reading.rest.min(1, keepdims=True)
     calm = ~distracted(flat, ring, normals, models.white)
@@ -152,15 +167,19 @@ def _moved(ring: Array, shift: Array, normals: Array, calm: Mask) -> Array:
     moved = ring + smooth[:, None] * normals
     chord = np.stack([np.interp(at, at[calm], moved[calm, i], period=count) for i in (0, 1)], axis=1)
     # Round a corner the chord would cut it off: there the shifts are carried on instead.
-    turning = (normals * _mean_normal(normals, calm)).sum(1) < 0.97
-    return np.where(turning[:, None], moved, chord)
+    last, following = _trusted_neighbours(calm)
+    bent = (normals[last] * normals[following]).sum(1) < 0.94
+    return np.where(bent[:, None], moved, chord)
 
 
-def _mean_normal(normals: Array, calm: Mask) -> Array:
-    """The normal that each point would have between the nearest trusted points to either side."""
-    at = np.arange(len(normals))
-    before = np.stack([np.interp(at, at[calm], normals[calm, i], period=len(at)) for i in (0, 1)], axis=1)
-    return before / np.maximum(np.linalg.norm(before, axis=1, keepdims=True), 1e-9)
+def _trusted_neighbours(calm: Mask) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """For each point of a ring the nearest trusted one before and after (itself when trusted)."""
+    count = len(calm)
+    at = np.arange(2 * count)
+    twice = np.r_[calm, calm]
+    last = np.maximum.accumulate(np.where(twice, at, -1))[count:] % count
+    following = np.minimum.accumulate(np.where(twice, at, 2 * count)[::-1])[::-1][:count] % count
+    return last, following
 
 
 def distracted(flat: FlatView, ring: Array, normals: Array, white: npt.NDArray[np.float32]) -> Mask:

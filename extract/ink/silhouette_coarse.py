@@ -14,12 +14,11 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from scipy.cluster.vq import kmeans2
-from scipy.ndimage import binary_fill_holes
 
 from extract.doors import Array, Mask
 from extract.ink.shell_view import Image, TableView, disc, erode, grow, local_mean
 
-LEVELS = 14
+LEVELS = 12
 """Cuts through each map: neighbouring cuts then differ by less than the step from shell to any table seen so far."""
 
 SMALLEST_MM2 = 4000.0
@@ -38,15 +37,13 @@ class Candidate:
 
 @dataclass(frozen=True, eq=False)
 class Features:
-    """What each coarse pixel looks like: ``near`` and ``wide`` mean Lab, ``rough`` local spread of lightness."""
+    """What each coarse pixel looks like: ``near`` and ``wide`` mean Lab, ``rough`` local spread of lightness;
+    ``stack`` all of it, (H, W, 6)."""
 
     near: Image
     wide: Image
     rough: Image
-
-    @property
-    def stack(self) -> Image:
-        return np.dstack([self.near, self.wide[..., 1:], self.rough])
+    stack: Image
 
 
 def coarse_features(view: TableView) -> Features:
@@ -54,11 +51,9 @@ def coarse_features(view: TableView) -> Features:
     lightness = view.raw_lab[..., 0]
     mean = local_mean(lightness, view.free, 9 * px)
     spread = local_mean(lightness**2, view.free, 9 * px) - mean**2
-    return Features(
-        local_mean(view.lab, view.free, 4 * px),
-        local_mean(view.lab, view.free, 12 * px),
-        np.sqrt(np.maximum(spread, 0)),
-    )
+    near, wide = (local_mean(view.lab, view.free, sd * px) for sd in (4, 12))
+    rough = np.sqrt(np.maximum(spread, 0))
+    return Features(near, wide, rough, np.dstack([near, wide[..., 1:], rough]))
 
 
 def chroma(lab: Image) -> Image:
@@ -130,7 +125,12 @@ def _parts(cut: Mask, view: TableView, known: set[tuple[int, ...]]) -> Iterator[
             key = (round(float(np.sqrt(area))), *np.round(centres[index]).astype(int).tolist())
             if key not in known:
                 known.add(key)
-                yield np.asarray(binary_fill_holes(labels == index), bool)
+                yield _filled(labels == index)
+
+
+def _filled(blob: Mask) -> Mask:
+    contours, _ = cv2.findContours(blob.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    return cv2.drawContours(np.zeros(blob.shape, np.uint8), contours, -1, 1, cv2.FILLED).astype(bool)
 
 
 def judge(blob: Mask, view: TableView, features: Features) -> Candidate:
@@ -146,15 +146,19 @@ def judge(blob: Mask, view: TableView, features: Features) -> Candidate:
     plain = np.clip(_solidity(blob) - 0.3, 0, 0.5) * 2
     grey = 1 / (1 + (float(np.median(chroma(features.near)[blob])) / 14) ** 4)
     big = area / (area + 2e4)
-    score = contrast * _apartness(blob, view, features) * plain * grey * big * np.exp(-touching / 60)
+    score = contrast * _apartness(blob, view, features.stack) * plain * grey * big * np.exp(-touching / 60)
     return Candidate(blob, float(score), contrast, touching)
 
 
 def edge_contrast(blob: Mask, view: TableView, reach_mm: float = 12.0) -> Array:
     """Lab distance between the blob's inside and the table outside, at each of its outline pixels."""
     sd = reach_mm / view.flat.mm_per_px
-    inner = local_mean(view.lab, erode(blob, 1), sd)
-    outer = local_mean(view.lab, view.free & ~grow(blob, 1), sd)
+    rows, columns = (np.flatnonzero(blob.any(axis)) for axis in (1, 0))
+    rim = round(3 * sd)
+    here = tuple(slice(max(0, int(at[0]) - rim), int(at[-1]) + rim) for at in (rows, columns))
+    blob, lab, free = blob[here], view.lab[here], view.free[here]
+    inner = local_mean(lab, erode(blob, 1), sd)
+    outer = local_mean(lab, free & ~grow(blob, 1), sd)
     outline = blob & ~erode(blob, 1)
     return np.linalg.norm((inner - outer)[outline], axis=-1)
 
@@ -165,9 +169,9 @@ def _solidity(blob: Mask) -> float:
     return float(blob.sum()) / max(float(cv2.contourArea(hull)), 1.0)
 
 
-def _apartness(blob: Mask, view: TableView, features: Features) -> float:
+def _apartness(blob: Mask, view: TableView, stack: Image) -> float:
     """Youden's index of the best linear rule (Fisher's discriminant) that tells the blob from the rest."""
-    inside, outside = (features.stack[m] for m in (blob, view.free & ~blob))
+    inside, outside = stack[blob], stack[view.free & ~blob][::3]
     if len(outside) < 30:
         return 0.0
     spread = np.cov(inside.T) + 0.5 * np.cov(outside.T) + np.eye(inside.shape[1])

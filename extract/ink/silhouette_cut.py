@@ -12,19 +12,18 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 import numpy.typing as npt
+from scipy.ndimage import convolve1d
 
 from extract.doors import Array, Bytes, Mask
 from extract.ink.shell_view import Image, TableView, disc, erode, grow, lab_of
 
 PATCH_MM = 40.0
-"""Light changes little over a patch this size, and it still holds a thousand pixels of either side."""
+"""Light changes little over a patch this size. A patch is judged by itself and its eight neighbours, so that a checked
+cloth shows all its colours."""
 
-REACH_MM = 60.0
-"""Samples come from this far around a patch's centre, so that a checked cloth shows all its colours."""
-
-BINS = (24, 24, 24)
-LAB_LOW = np.array([0.0, -48.0, -48.0], np.float32)
-LAB_STEP = np.array([4.5, 4.0, 4.0], np.float32)
+BINS = (24, 18, 18)
+LAB_LOW = np.array([0.0, -45.0, -45.0], np.float32)
+LAB_STEP = np.array([4.5, 5.0, 5.0], np.float32)
 """Histogram of Lab: bins about as wide as the camera's noise; colours past the range go to the last bin."""
 
 MOST = 4.0
@@ -76,53 +75,41 @@ def shaded_index(lab: Image, light: float) -> Index:
     return bin_index(darker)
 
 
-def _density(index: Index, weights: Array | None = None) -> Image:
-    counts = np.bincount(index, weights, minlength=int(np.prod(BINS))).astype(np.float32).reshape(BINS)
-    for axis in range(3):
-        counts = 0.5 * counts + 0.25 * (np.roll(counts, 1, axis) + np.roll(counts, -1, axis))
-    flat = counts.ravel()
-    return np.asarray(flat / max(float(flat.sum()), 1.0) + 2e-5, np.float32)
-
-
 def learn(view: TableView, shell: Mask, gap_mm: float, white: Image) -> ColourModels:
     """Colour models of both sides of ``shell``; samples stay ``gap_mm`` off its outline. Patches without one of the
     sides take its word from the whole picture."""
     px = 1 / view.flat.mm_per_px
     inside, outside = erode(shell, gap_mm * px), view.free & ~grow(shell, gap_mm * px)
-    plain = bin_index(view.raw_lab)
-    shaded = [(shaded_index(view.raw_lab, light), weight) for light, weight in SHADE]
-    patch, reach = PATCH_MM * px, round(REACH_MM * px)
-    general = _models(plain, shaded, inside, outside, slice(None), slice(None))
-    shape = tuple(int(np.ceil(side / patch)) for side in plain.shape)
-    ratio = np.zeros((*shape, int(np.prod(BINS))), np.float32)
-    for cell in np.ndindex(*shape):
-        centre = [round((c + 0.5) * patch) for c in cell]
-        rows, columns = (slice(max(0, c - reach), c + reach) for c in centre)
-        ours, theirs = _models(plain, shaded, inside, outside, rows, columns, general)
-        ratio[cell] = np.clip(np.log(ours / theirs), -MOST, MOST)
-    return ColourModels(ratio, np.asarray(view.flat.origin_mm), PATCH_MM, white)
+    rows, columns = ((np.arange(side) / (PATCH_MM * px)).astype(int) for side in shell.shape)
+    shape = int(rows[-1]) + 1, int(columns[-1]) + 1
+    patch = rows[:, None] * shape[1] + columns[None]
+    ours = _counts(patch[inside], bin_index(view.raw_lab[inside]), shape)
+    beside = view.raw_lab[outside]
+    theirs = np.float32(1 - sum(weight for _, weight in SHADE)) * _counts(patch[outside], bin_index(beside), shape)
+    for light, weight in SHADE:
+        theirs += np.float32(weight) * _counts(patch[outside], shaded_index(beside, light), shape)
+    ratio = np.log(_density(ours) / _density(theirs))
+    return ColourModels(np.clip(ratio, -MOST, MOST), np.asarray(view.flat.origin_mm), PATCH_MM, white)
 
 
-def _models(
-    plain: Index,
-    shaded: list[tuple[Index, float]],
-    inside: Mask,
-    outside: Mask,
-    rows: slice,
-    columns: slice,
-    general: tuple[Image, Image] | None = None,
-) -> tuple[Image, Image]:
-    ours, theirs = inside[rows, columns], outside[rows, columns]
-    index = plain[rows, columns]
-    enough = 400
-    shell = _density(index[ours]) if general is None or ours.sum() > enough else general[0]
-    if general is not None and theirs.sum() <= enough:
-        return shell, general[1]
-    share = 1 - sum(weight for _, weight in shaded)
-    table = share * _density(index[theirs])
-    for dark, weight in shaded:
-        table = table + weight * _density(dark[rows, columns][theirs])
-    return shell, table
+def _counts(patch: npt.NDArray[np.int64], index: Index, shape: tuple[int, int]) -> Image:
+    """Colour histograms (rows, columns, bins), one per patch."""
+    size = int(np.prod(BINS))
+    counts = np.bincount(patch * size + index, minlength=shape[0] * shape[1] * size)
+    return counts.reshape(*shape, size).astype(np.float32)
+
+
+def _density(counts: Image, enough: float = 400.0) -> Image:
+    """Smooth densities of every patch with its neighbours; a patch with too little takes the whole picture's."""
+    near = counts
+    for axis in (0, 1):
+        near = convolve1d(near, [1.0, 1.0, 1.0], axis=axis, mode="constant")
+    near = np.where(near.sum(-1, keepdims=True) > enough, near, counts.sum((0, 1)))
+    cube = near.reshape(-1, *BINS)
+    for axis in (1, 2, 3):
+        cube = convolve1d(cube, [0.25, 0.5, 0.25], axis=axis, mode="nearest")
+    flat = cube.reshape(counts.shape)
+    return np.asarray(flat / np.maximum(flat.sum(-1, keepdims=True), 1.0) + 2e-5, np.float32)
 
 
 def minimum_cut(ratio: Image, lab: Image, table: Mask, shell: Mask, stiffness: float) -> Mask:

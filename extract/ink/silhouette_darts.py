@@ -78,9 +78,7 @@ def _runs(inside: np.ndarray) -> list[Notch]:
     count = len(inside)
     begin = np.flatnonzero(inside & ~np.roll(inside, 1))
     end = np.flatnonzero(inside & ~np.roll(inside, -1))
-    return [
-        Notch(int(b), int(end[(end - b) % count == ((end - b) % count).min()][0] - b) % count + int(b)) for b in begin
-    ]
+    return [Notch(int(b), int(b) + int(((end - b) % count).min())) for b in begin]
 
 
 def wedge_of(ring: Array, notch: Notch, spacing_mm: float, side_mm: float = 14.0) -> Wedge | None:
@@ -123,7 +121,7 @@ def follow(flat: FlatView, white: Image, wedge: Wedge) -> Array:
     across = np.arange(-half - 6.0, half + 6.0 + 1e-6, STEP_MM)
     points = frame.mm(along[:, None], across[None, :])
     seen = cv2.remap(flat.pixels, flat.px_from_mm(points).astype(np.float32), None, cv2.INTER_LINEAR)
-    far, spread = _strangeness(lab_of(np.asarray(seen, np.uint8), white), across, half)
+    far = _strangeness(lab_of(np.asarray(seen, np.uint8), white), across, half)
     ends = frame.across(wedge.base)
     sums = np.cumsum(np.clip(0.5 * far**2 - 4.0, -1.5, 4.0), axis=1)
     reach, drift = _cover_most(sums, along, across, ends, wedge)
@@ -153,7 +151,7 @@ class _Frame:
 
 def _cover_most(sums: Array, along: Array, across: Array, ends: Array, wedge: Wedge) -> tuple[float, float]:
     """Reach and drift (across per along) of the tip whose triangle gathers most evidence."""
-    reaches = np.arange(0.5, along[-1] - 1.0, 0.5)
+    reaches = np.arange(0.5, along[-1] - 1.0, 0.75)
     drifts = np.arange(-0.2, 0.2001, 0.025)
     score = np.array([_cover(sums, along, across, ends, reach, drifts) for reach in reaches])
     score -= (0.5 * ((reaches - wedge.reach_mm) / wedge.reach_sd_mm) ** 2)[:, None]
@@ -183,21 +181,23 @@ def _sharpen(far: Array, along: Array, across: Array, sides: Array, reach: float
 
 
 def _crossing(row: Array, across: Array, expected: float, outwards: float, width: float) -> float | None:
-    """Where a row of strangeness falls to half of what it is just inside the expected side."""
-    start = int(round((expected - across[0]) / STEP_MM))
-    inner = np.arange(0, max(2, round(min(width, 1.2) / STEP_MM / 1.5)) + 1) * -int(outwards) + start
-    outer = np.arange(-2, 5) * int(outwards) + start
-    if min(inner.min(), outer.min()) < 0 or max(inner.max(), outer.max()) >= len(row):
+    """Where a row of strangeness, coming from the shell, has risen to half of its first peak: the sliver next to the
+    edge may be shadow, and far less strange than the lit table beside it."""
+    start = round((expected - across[0]) / STEP_MM)
+    inwards = -int(outwards)
+    path = start + inwards * np.arange(-4, max(3, round(width / STEP_MM / 1.5)) + 1)
+    if path.min() < 0 or path.max() >= len(row):
         return None
-    height = row[inner].max()
-    peak_at = int(inner[int(row[inner].argmax())])
-    path = np.arange(peak_at, int(outer[-1]) + int(outwards), int(outwards))
-    below = np.flatnonzero(row[path] < 0.5 * height)
-    if height < 4 or not len(below) or below[0] == 0:
+    value = row[path]
+    peaks = np.flatnonzero((value[1:-1] > 4) & (value[1:-1] >= value[2:]) & (value[1:-1] >= value[:-2])) + 1
+    if not len(peaks):
         return None
-    here, there = path[below[0] - 1], path[below[0]]
-    part = (row[here] - 0.5 * height) / (row[here] - row[there])
-    return float(across[here] + part * outwards * STEP_MM)
+    half = 0.5 * value[peaks[0]]
+    above = int(np.argmax(value > half))
+    if above == 0 or above > peaks[0]:
+        return None
+    part = (half - value[above - 1]) / (value[above] - value[above - 1])
+    return float(across[path[above - 1]] + part * inwards * STEP_MM)
 
 
 def _steady_line(spots: Array) -> Array:
@@ -211,12 +211,12 @@ def _steady_line(spots: Array) -> Array:
     return np.asarray(fit, float)
 
 
-def _strangeness(lab: Image, across: Array, half: float) -> tuple[Array, Array]:
+def _strangeness(lab: Image, across: Array, half: float) -> Array:
     """How many spreads each pixel is off the shell seen to either side of the cut."""
     flanks = lab[:, np.abs(across) > half + 1.5]
     level = gaussian_filter1d(np.median(flanks, axis=1), 2.0 / STEP_MM, axis=0)
     spread = 1.48 * np.median(np.abs(flanks - level[:, None]), axis=(0, 1)) + 1.5
-    return np.sqrt((((lab - level[:, None]) / spread) ** 2).sum(-1)), spread
+    return np.asarray(np.sqrt((((lab - level[:, None]) / spread) ** 2).sum(-1)), float)
 
 
 def _cover(sums: Array, along: Array, across: Array, ends: Array, reach: float, drifts: Array) -> Array:
@@ -238,18 +238,23 @@ def _at(table: Array, rows: Array, position: Array) -> Array:
 
 def close_notches(flat: FlatView, white: Image, ring: Array, normals: Array, spacing_mm: float) -> Array:
     """Ring with the end of each cut replaced by two straight sides and a tip, false notches bridged."""
-    pieces, at = [], 0
     notches = find_notches(ring, normals, spacing_mm)
     if not notches:
         return ring
-    ring = np.roll(ring, -(notches[0].first), axis=0)
     turn = notches[0].first
+    ring = np.roll(ring, -turn, axis=0)
+    pieces, at = [], 0
     for notch in notches:
         moved = Notch(notch.first - turn, notch.last - turn)
         wedge = wedge_of(ring, moved, spacing_mm)
         pieces.append(ring[at : moved.first])
-        if wedge is not None:
-            pieces.append(follow(flat, white, wedge))
         at = moved.last + 1
+        if wedge is not None:
+            end = follow(flat, white, wedge)
+            before = (pieces[-1] - end[0]) @ wedge.axis < -0.5 * spacing_mm
+            pieces[-1] = pieces[-1][: int(np.flatnonzero(before)[-1]) + 1] if before.any() else pieces[-1]
+            after = (ring[at:] - end[2]) @ wedge.axis < -0.5 * spacing_mm
+            at += int(np.argmax(after))
+            pieces.append(end)
     pieces.append(ring[at:])
     return np.vstack(pieces)

@@ -64,16 +64,17 @@ def make_bank(offsets_mm: Array, edges_mm: Array, blur: tuple[float, float]) -> 
     """All models see the same samples, so that what they leave over can be compared."""
     margin = np.minimum(offsets_mm - offsets_mm[0], offsets_mm[-1] - offsets_mm)
     window = np.clip((margin + 0.1) / 0.5, 0, 1)
-    fine = np.arange(offsets_mm[0] - 1, offsets_mm[-1] + 1, 0.02)
-    models = []
-    for edge in edges_mm:
-        beyond = fine - edge
-        for kind, size in SHADOWS_MM:
-            shadow = _shadow(kind, size, beyond)
-            outside = (beyond >= 0) - (shadow if kind == "line" else 0)
-            shapes = _blurred(np.stack([(beyond < 0) * 1.0, shadow, outside]), blur[0] / 0.02, blur[1])
-            models.append(np.stack([np.interp(offsets_mm, fine, shape) for shape in shapes], axis=1))
-    u, s, vt = np.linalg.svd(np.array(models) * window[:, None], full_matrices=False)
+    span = offsets_mm[-1] - offsets_mm[0] + 1
+    fine = np.arange(-span, span, 0.02)
+    beyond = offsets_mm[None] - edges_mm[:, None]
+    models = np.zeros((len(edges_mm), len(SHADOWS_MM), len(offsets_mm), 3))
+    for slot, (kind, size) in enumerate(SHADOWS_MM):
+        shadow = _shadow(kind, size, fine)
+        outside = (fine >= 0) - (shadow if kind == "line" else 0)
+        shapes = _blurred(np.stack([(fine < 0) * 1.0, shadow, outside]), blur[0] / 0.02, blur[1])
+        models[:, slot] = np.stack([np.interp(beyond, fine, shape) for shape in shapes], axis=-1)
+    stack = models.reshape(-1, len(offsets_mm), 3) * window[:, None]
+    u, s, vt = np.linalg.svd(stack, full_matrices=False)
     keep = s > 1e-6 * s[:, :1]
     solve = (vt * (np.where(keep, 1 / np.where(keep, s, 1), 0))[:, :, None]).transpose(0, 2, 1)
     basis = (u * keep[:, None, :]).transpose(1, 0, 2).reshape(len(offsets_mm), -1)
@@ -176,11 +177,11 @@ def arc_mean(profiles: Floats, half: int) -> Floats:
 def best_path(score: Array, bend: float) -> npt.NDArray[np.int64]:
     """Index per row of the closed path that gains most; a move of one index between rows costs ``bend``.
 
-    The ring is opened where the score is clearest, and run one and a half times round to close it.
+    The ring is opened where the score is clearest, and run a little more than once round to close it.
     """
     rows, columns = score.shape
     start = int(np.argmax(np.sort(score, axis=1)[:, -1] - np.median(score, axis=1)))
-    order = (start + np.arange(rows + rows // 2)) % rows
+    order = (start + np.arange(rows + min(rows, 60))) % rows
     moves = np.arange(-2, 3)
     price = bend * np.abs(moves)[:, None].astype(np.float32) ** 2
     padded = np.full(columns + 4, -np.inf, np.float32)
