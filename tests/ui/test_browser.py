@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-import shutil
 from collections.abc import Iterator
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,21 +13,11 @@ import pytest
 
 import extract
 from ui import server
+from ui.pictures import BROWSERS, browser_path, browsing
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
-BROWSERS = ("chromium", "chromium-browser", "google-chrome")
-# No sandbox: the tests may run as root. The rest keeps the browser from calling home.
-ARGUMENTS = (
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-)
 TRACING_MS = 120_000
 """A 12-megapixel photo takes seconds; a crowded machine several times that."""
 
@@ -35,16 +25,14 @@ TRACING_MS = 120_000
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
     playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    found = next(filter(None, map(shutil.which, BROWSERS)), None)
-    if found is None:
+    if browser_path() is None:
         pytest.skip(f"no browser here: none of {', '.join(BROWSERS)} is installed")
-    with playwright.sync_playwright() as driver:
+    with ExitStack() as stack:
         try:
-            running = driver.chromium.launch(executable_path=found, args=ARGUMENTS)
+            running = stack.enter_context(browsing())
         except playwright.Error as error:
-            pytest.skip(f"the browser {found} does not start here: {error.message.splitlines()[0]}")
+            pytest.skip(f"the browser {browser_path()} does not start here: {error.message.splitlines()[0]}")
         yield running
-        running.close()
 
 
 @pytest.fixture(scope="module")
