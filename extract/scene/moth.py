@@ -48,7 +48,7 @@ _OPTIONS = SceneOptions(
     clutter=2,
     noise=0.8,
     paper_white=0.8,
-    quality=90,
+    quality=89,
 )
 
 _EDGE = (  # sides of the body between its corners, each a curve through these points

@@ -182,7 +182,7 @@ class _Layers:
 
 
 def _torn_edge(v: Plate, half: float, rng: np.random.Generator) -> Plate:
-    profile = (0.5 * wander(rng, 400, 30) + 0.5 * wander(rng, 400, 6)).astype(np.float32)
+    profile = (0.5 * wander(rng, 400, 50) + 0.35 * wander(rng, 400, 14)).astype(np.float32)
     return np.interp(v, np.linspace(-half, half, 400), profile).astype(np.float32)
 
 
