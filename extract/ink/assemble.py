@@ -28,7 +28,7 @@ GAP_DEG = 35.0
 """Ink skips for up to 3.5 mm, plus what thinning takes off both ends."""
 IN_LINE_DEG = 20.0
 IN_LINE_ASIDE_MM = 0.8
-CORNER_REACH_MM = 4.5
+CORNER_REACH_MM = 6.0
 CORNER_BACK_MM = 3.0
 CORNER_SINE = 0.3
 CORNER_COST = 1.0

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, defaultdict
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d, median_filter, uniform_filter1d
+from scipy.signal import find_peaks
 
 from extract.doors import Array, FlatView
 from extract.ink.darkness import InkField, sample
@@ -21,6 +22,7 @@ SPECK_MM = 3.5
 JUNCTION_MM = 1.4
 """Centre lines bend where strokes meet, within half a width plus the ridge scale; those points are not believed."""
 STEP_MM = 0.4
+CORNER_ARM, CORNER_DEG = 7, 45.0
 CENTRE_REACH_MM = 0.7
 SIDE_ROOM_MM = 0.6
 STEADY = 15
@@ -28,6 +30,8 @@ STEADY = 15
 stroke or a glint does not pass for a side."""
 LEAST_EVIDENCE = 0.07
 """Faded strokes reach 0.07 in glare and 0.08 elsewhere; tape edges are too narrow and stay under 0.06."""
+FAINT_EVIDENCE, FAINT_MM, FAINT_TURN_DEG = 0.035, 30.0, 25.0
+"""A drying pen fades for a few centimetres; a tape edge that happens to lie in line with ink on both ends is rare."""
 GLINT_ROOM = 0.15
 """A wrinkle is dark on one flank and bright on the other; tape beside ink varies by less than this share."""
 PROFILE_MM = np.linspace(-2.5, 2.5, 41)
@@ -66,8 +70,8 @@ def clean_runs(branches: list[Branch], field: InkField, flat: FlatView, high: fl
     """Merges close nodes, drops spurs, specks and faint branches, and places the rest on the centre line, in mm."""
     kept = _drop_spurs(_merge_nodes(branches, field.mm_per_px), field.mm_per_px)
     kept = [b for b in kept if _strong(b, field, high)]
-    kept = _drop_spurs(kept, field.mm_per_px)
-    runs = _with_true_nodes([run for run in (_place(b, field, flat) for b in kept) if run.evidence > LEAST_EVIDENCE])
+    kept = _split_at_corners(_drop_spurs(kept, field.mm_per_px), field.mm_per_px)
+    runs = _with_true_nodes(_believed([_place(b, field, flat) for b in kept]))
     return [run for run in runs if run.start >= 0 or run.end >= 0 or run.length_mm > SPECK_MM]
 
 
@@ -106,6 +110,62 @@ def _drop_spurs(branches: list[Branch], mm_per_px: float) -> list[Branch]:
     return _with_true_nodes([b for b in branches if not is_spur(b)])
 
 
+def _believed(runs: list[Run]) -> list[Run]:
+    """Runs with enough evidence, and faint ones that lie between two of those in one line."""
+    sure = [run.evidence > LEAST_EVIDENCE for run in runs]
+    maybe = [run.evidence > FAINT_EVIDENCE for run in runs]
+    ahead = _in_line_at_nodes(runs, maybe)
+    for index in range(len(runs)):
+        for last in (False, True):
+            chain = _faint_chain(index, last, ahead, sure) if sure[index] else []
+            if sum(runs[i].length_mm for i in chain) < FAINT_MM:
+                for i in chain:
+                    sure[i] = True
+    return [run for run, good in zip(runs, sure, strict=True) if good]
+
+
+def _in_line_at_nodes(runs: list[Run], maybe: list[bool]) -> dict[tuple[int, bool], tuple[int, bool]]:
+    """For each (run, end) the (run, end) that goes straight on from it at their node."""
+    at = defaultdict(list)
+    for index, run in enumerate(runs):
+        if maybe[index] and not run.closed and len(run.points_mm) > 4:
+            for last, node in ((False, run.start), (True, run.end)):
+                if node >= 0:
+                    at[node].append((index, last, _way_out(run.points_mm, last)))
+    ahead = {}
+    for fan in at.values():
+        for i, last, way in fan:
+            turn, j, other = min(
+                ((float(np.degrees(np.arccos(np.clip(-way @ w, -1, 1)))), k, e) for k, e, w in fan if k != i),
+                default=(180.0, -1, False),
+            )
+            if turn < FAINT_TURN_DEG:
+                ahead[(i, last)] = (j, other)
+    return ahead
+
+
+def _way_out(points: Array, last: bool) -> Array:
+    """Unit direction out of one end, over the 5 mm before the junction bends the line."""
+    line = points[::-1] if last else points
+    near, far = min(4, len(line) - 2), min(16, len(line) - 1)
+    way = line[near] - line[far]
+    return way / max(float(np.hypot(*way)), 1e-9)
+
+
+def _faint_chain(
+    index: int, last: bool, ahead: dict[tuple[int, bool], tuple[int, bool]], sure: list[bool]
+) -> list[int]:
+    """Faint runs met going on from one end of a sure run until the next sure one; none if it never comes."""
+    chain: list[int] = []
+    step = ahead.get((index, last))
+    while step is not None and not sure[step[0]]:
+        if step[0] in chain:
+            return []
+        chain.append(step[0])
+        step = ahead.get((step[0], not step[1]))
+    return chain if step is not None else []
+
+
 def _with_true_nodes(pieces: list[Piece]) -> list[Piece]:
     """A node where nothing else is left is a free end."""
     ends = Counter(node for piece in pieces for node in (piece.start, piece.end))
@@ -114,6 +174,51 @@ def _with_true_nodes(pieces: list[Piece]) -> list[Piece]:
         return node if ends[node] > 1 else -1
 
     return [replace(piece, start=still(piece.start), end=still(piece.end)) for piece in pieces]
+
+
+def _split_at_corners(branches: list[Branch], mm_per_px: float) -> list[Branch]:
+    """Cuts branches where they turn sharply and puts a node there: smoothing would round the corner, while two runs
+    that meet at a node are carried on to where their lines cross."""
+    fresh = max((max(b.start, b.end) for b in branches), default=-1) + 1
+    out = []
+    for branch in branches:
+        points = resample(branch.points_px, STEP_MM / mm_per_px, branch.closed)
+        corners = _corner_indices(smooth(points, 1.0, branch.closed), branch.closed)
+        pieces = _cut(replace(branch, points_px=points), corners, fresh) if corners else [branch]
+        fresh += len(corners)
+        out += pieces
+    return out
+
+
+def _corner_indices(points: Array, closed: bool) -> list[int]:
+    """Samples where the direction over ``CORNER_ARM`` samples before and after differs most, and by more than
+    ``CORNER_DEG``."""
+    arm = CORNER_ARM
+    if len(points) < 4 * arm:
+        return []
+    around = np.vstack([points[-arm:], points, points[:arm]]) if closed else points
+    before, after = around[arm:-arm] - around[: -2 * arm], around[2 * arm :] - around[arm:-arm]
+    cross = before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0]
+    turn = np.degrees(np.abs(np.arctan2(cross, (before * after).sum(axis=1))))
+    peaks, _ = find_peaks(np.r_[turn, turn[:arm]] if closed else turn, height=CORNER_DEG, distance=2 * arm)
+    shift = 0 if closed else arm
+    return sorted({int(p) % len(turn) + shift for p in peaks})
+
+
+def _cut(branch: Branch, corners: list[int], fresh: int) -> list[Branch]:
+    nodes = list(range(fresh, fresh + len(corners)))
+    if branch.closed:
+        points = np.roll(branch.points_px, -corners[0], axis=0)
+        points = np.vstack([points, points[:1]])
+        at = [0, *(c - corners[0] for c in corners[1:]), len(points) - 1]
+        ends = [*nodes, nodes[0]]
+    else:
+        points, at, ends = (
+            branch.points_px,
+            [0, *corners, len(branch.points_px) - 1],
+            [branch.start, *nodes, branch.end],
+        )
+    return [Branch(points[i : j + 1], a, b) for i, j, a, b in zip(at[:-1], at[1:], ends[:-1], ends[1:], strict=True)]
 
 
 def _strong(branch: Branch, field: InkField, high: float) -> bool:

@@ -11,16 +11,16 @@ from shapely.geometry.base import BaseGeometry
 
 from extract.doors import Array, Silhouette
 from extract.ink.assemble import Thread, tangent
+from extract.ink.branches import length
 
-EDGE_REACH_MM = 5.0
-"""A ridge fades about two widths before the cut edge, and pens lift early."""
-EDGE_SNAP_MM = 2.5
 STROKE_REACH_MM = 5.0
-NODE_REACH_MM = 7.0
+"""A ridge fades about two widths before the cut edge, and pens lift early."""
+LONG_STROKE_MM = 40.0
+LONG_REACH_MM = 8.0
+"""Nobody draws a long line to stop short of another by less; glare and a lifted pen do that."""
 STROKE_SNAP_MM = 2.5
 OVERRUN_MM = 0.05
 """Ends go this far beyond what they meet, so that the crossing is there in floating point."""
-TAIL_MM = 5.0
 
 
 def carried(threads: list[Thread], silhouette: Silhouette, may_reach: list[bool]) -> list[Thread]:
@@ -35,9 +35,8 @@ def carried(threads: list[Thread], silhouette: Silhouette, may_reach: list[bool]
             continue
         points = thread.points_mm
         for last in (False, True):
-            others = [
-                lines[i] for i in tree.query(Point(points[-1 if last else 0]).buffer(8)) if i != index and may_reach[i]
-            ]
+            around = tree.query(Point(points[-1 if last else 0]).buffer(LONG_REACH_MM))
+            others = [lines[i] for i in around if i != index and may_reach[i]]
             points = _reach(points, last, thread.met[int(last)], edge, others)
         out.append(replace(thread, points_mm=points))
     return out
@@ -55,7 +54,7 @@ def thread_line(thread: Thread) -> LineString:
 def _reach(points: Array, last: bool, met: bool, edge: BaseGeometry, others: list[LineString]) -> Array:
     tip, way = points[-1 if last else 0], tangent(points, last)
     targets = [*others, edge]
-    reach = NODE_REACH_MM if met else STROKE_REACH_MM
+    reach = LONG_REACH_MM if met or length(points) > LONG_STROKE_MM else STROKE_REACH_MM
     hit = _first_hit(tip, way, reach, targets)
     if hit is None:
         hit = _nearest(tip, STROKE_SNAP_MM, targets)
