@@ -55,7 +55,7 @@ def _settled(drawn: Sequence[DrawnPart], grid: Grid) -> tuple[DrawnPart, ...]:
 def _draw_tile(
     canvas: Canvas, drawn: Sequence[DrawnPart], grid: Grid, tile: Tile, crowd: Crowd, footer: tuple[str, ...]
 ) -> None:
-    window = tile.window
+    window, crowd = tile.window, crowd.near(tile.window)
     page = Page(canvas, grid.page_mm, (window.left - MARGIN_MM, window.top - MARGIN_MM))
     with page.clipped(window.grown(-EDGE_MM)):
         for joint in joints(grid, tile):

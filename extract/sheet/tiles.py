@@ -129,20 +129,20 @@ def check_corner(window: Box, corner: tuple[int, int], inset_mm: tuple[float, fl
 
 def emptiest_corner(window: Box, crowd: Crowd) -> CheckCorner:
     """The corner where check lines disturb least: lettering first, then drawn lines (at the ticks above all), then the
-    inside of parts, then the way from the page's corner."""
+    inside of parts, then the way from the page's corner. ``crowd`` is what lies
+    in the window."""
     places, boxes, ticks, inward = _candidates(round(window.width, 6), round(window.height, 6))
     shift = np.array([window.left, window.top] * 2)
-    near = crowd.near(window)
 
     def per_place(values: Array) -> Array:
         return np.asarray(values.reshape(len(places), -1).sum(axis=1))
 
     taken = (boxes + shift).reshape(-1, 4)
     cost = (
-        40.0 * per_place(area_shared(taken, near.text_boxes))
-        + LINE_PITCH_MM * per_place(points_in(taken, near.line_points))
-        + 10.0 * LINE_PITCH_MM * per_place(points_in((ticks + shift).reshape(-1, 4), near.line_points))
-        + 0.01 * AREA_PITCH_MM**2 * per_place(points_in(taken, near.area_points))
+        40.0 * per_place(area_shared(taken, crowd.text_boxes))
+        + LINE_PITCH_MM * per_place(points_in(taken, crowd.line_points))
+        + 10.0 * LINE_PITCH_MM * per_place(points_in((ticks + shift).reshape(-1, 4), crowd.line_points))
+        + 0.01 * AREA_PITCH_MM**2 * per_place(points_in(taken, crowd.area_points))
         + 0.05 * inward
     )
     return check_corner(window, *places[int(np.argmin(np.round(cost, 3)))])

@@ -37,17 +37,17 @@ class Leaf:
     size_mm: tuple[float, float]
 
 
-def leaves(data: bytes) -> list[Leaf]:
-    """All pages; the guide has no name. Names are read off the pages themselves."""
+def leaves(data: bytes, most: int = 99) -> list[Leaf]:
+    """The first pages; the guide has no name. Names are read off the pages themselves."""
     found = []
     document, reader = pypdfium2.PdfDocument(data), PdfReader(io.BytesIO(data))
-    for index in range(len(document)):
+    for index in range(min(most, len(document))):
         page = document[index]
         # A hair less than 254 dpi: the picture's size is rounded up to whole pixels, and the page stretched to it.
         grey = page.render(scale=25.4 * PX / 72 - 1e-6, grayscale=True).to_numpy()
         size = page.get_width() * 25.4 / 72, page.get_height() * 25.4 / 72
         assert grey.shape == (round(size[1] * PX), round(size[0] * PX))
-        found.append(Leaf(page_name(reader.pages[index]), 255 - grey.astype(float), size))
+        found.append(Leaf(page_name(reader.pages[index]), 255 - grey, size))
         page.close()
     document.close()
     return found
@@ -77,7 +77,7 @@ def assembled(pages: list[Leaf]) -> np.ndarray:
     places = {leaf.name: np.round(np.array(place_mm(leaf)) * PX).astype(int) for leaf in pages}
     height, width = pages[0].dark.shape
     across, down = np.max(list(places.values()), axis=0)
-    table = np.zeros((down + height, across + width))
+    table = np.zeros((down + height, across + width), np.uint8)
     for leaf in sorted(pages, key=lambda leaf: (leaf.name[0], int(leaf.name[1:]))):
         x, y = places[leaf.name]
         left = 15 * PX if any((place == (x - (width - 30 * PX), y)).all() for place in places.values()) else 10 * PX
@@ -89,7 +89,7 @@ def assembled(pages: list[Leaf]) -> np.ndarray:
 
 def distances_mm(table: np.ndarray, curves: list[Curve]) -> np.ndarray:
     """How far the printed black lies from each curve, across it, after one shift for all: the table has no origin."""
-    black = np.clip(table - GREYS, 0, None)
+    black = np.clip(table - float(GREYS), 0, None)
     points, normals = zip(*(samples(curve) for curve in curves), strict=True)
     at, across = np.concatenate(points), np.concatenate(normals)
     shift = coarse_shift(black, at)
@@ -121,16 +121,9 @@ def samples(curve: Curve) -> tuple[np.ndarray, np.ndarray]:
 
 
 def coarse_shift(black: np.ndarray, points: np.ndarray) -> np.ndarray:
-    """The whole-millimetre shift that lays most of the points on ink."""
-    wide = ndimage.maximum_filter(black, 13) > 0
-    low, high = -points.min(axis=0), np.array(black.shape[::-1]) / PX - points.max(axis=0)
-    best, most = np.zeros(2), -1
-    for x in np.arange(np.ceil(low[0]), high[0]):
-        for y in np.arange(np.ceil(low[1]), high[1]):
-            columns, rows = ((points + np.array([x, y])) * PX).astype(int).T
-            if (hits := int(wide[rows, columns].sum())) > most:
-                best, most = np.array([x, y]), hits
-    return best
+    """From the outlines' least x and y: nothing else printed in black reaches as far."""
+    first = np.array([np.flatnonzero(black.any(axis=axis))[0] for axis in (0, 1)]) / PX
+    return first + 0.25 - points.min(axis=0)
 
 
 @pytest.fixture(scope="module")
@@ -193,7 +186,7 @@ def test_marks_of_neighbours_lie_on_each_other(printed: dict[str, tuple[bytes, l
 
 def quarters(strip: np.ndarray) -> np.ndarray:
     """Centroids of grey areas of more than 4 mm² that are no lines."""
-    solid = ndimage.binary_opening(np.abs(strip - (255 - 158)) < 3, np.ones((9, 9)))
+    solid = ndimage.binary_opening(np.abs(strip - (255.0 - 158.0)) < 3, np.ones((9, 9)))
     labels, count = ndimage.label(solid)
     sizes = ndimage.sum_labels(solid, labels, range(1, count + 1))
     kept = [index + 1 for index, size in enumerate(sizes) if size > 4 * PX**2]
@@ -203,10 +196,14 @@ def quarters(strip: np.ndarray) -> np.ndarray:
 @pytest.mark.parametrize("paper", list(PAPERS))
 def test_ink_keeps_ten_millimetres_from_every_edge(printed: dict[str, tuple[bytes, list[Leaf]]], paper: str) -> None:
     for leaf in printed[paper][1]:
-        rows, columns = np.nonzero(leaf.dark > 2)
-        assert rows.min() >= 10 * PX and columns.min() >= 10 * PX
-        assert rows.max() < leaf.size_mm[1] * PX - 10 * PX + 1e-6
-        assert columns.max() < leaf.size_mm[0] * PX - 10 * PX + 1e-6
+        assert leaf.dark.max() > 200
+        assert edge_ink(leaf) <= 2
+
+
+def edge_ink(leaf: Leaf) -> int:
+    """The darkest pixel (0 to 255) within 10 mm of the page's edges."""
+    dark, width = leaf.dark, 10 * PX
+    return int(max(dark[:width].max(), dark[-width:].max(), dark[:, :width].max(), dark[:, -width:].max()))
 
 
 @pytest.mark.parametrize("paper", list(PAPERS))
@@ -214,14 +211,17 @@ def test_check_lines_measure_true_both_ways_on_every_page(
     printed: dict[str, tuple[bytes, list[Leaf]]], paper: str
 ) -> None:
     for leaf in printed[paper][1]:
-        for picture in (leaf.dark, leaf.dark.T):
+        for picture in (leaf.dark, np.ascontiguousarray(leaf.dark.T)):
             assert sorted(check_lengths(picture)) == pytest.approx([100.0, 101.6], abs=0.03)
 
 
 def check_lengths(dark: np.ndarray) -> list[float]:
     """Tick to tick, mm: lines along x that are thin, dark grey or darker, and 95 to 105 mm long."""
-    solid = ndimage.minimum_filter1d((dark > 130).astype(np.uint8), 95 * PX, axis=1)
-    solid = ndimage.maximum_filter1d(solid, 95 * PX, axis=1, origin=-1)
+    solid = dark > 130
+    long_rows = solid.sum(axis=1) >= 95 * PX
+    runs = ndimage.minimum_filter1d(solid[long_rows].astype(np.uint8), 95 * PX, axis=1)
+    solid[long_rows] = ndimage.maximum_filter1d(runs, 95 * PX, axis=1, origin=-1)
+    solid[~long_rows] = False
     labels, count = ndimage.label(solid, np.ones((3, 3)))
     lengths = []
     for rows, columns in ndimage.find_objects(labels):
@@ -237,7 +237,7 @@ def tick(dark: np.ndarray, row: int, column: int) -> float:
     """The middle, in pixels, of the cross line near a line's end, 0.7 to 1 mm off the line on both sides."""
     span = np.arange(column - 5, column + 5)
     beside = np.r_[row - 10 : row - 6, row + 7 : row + 11]
-    ink = dark[np.ix_(beside, span)].sum(axis=0)
+    ink = dark[np.ix_(beside, span)].sum(axis=0, dtype=float)
     return float((ink * span).sum() / ink.sum())
 
 
@@ -320,9 +320,9 @@ def test_curves_are_written_as_curves(shapes: Pattern) -> None:
         assert operators.count(b"l") <= 30
 
 
-def test_the_file_depends_on_the_pattern_only(lantern: Pattern) -> None:
-    assert pattern_pdf(lantern) == pattern_pdf(lantern)
-    assert pattern_pdf(lantern) != pattern_pdf(replace(lantern, date="2025-03-02"))
+def test_the_file_depends_on_the_pattern_only(lantern: Pattern, printed: dict[str, tuple[bytes, list[Leaf]]]) -> None:
+    assert pattern_pdf(lantern) == printed["A4"][0]
+    assert pattern_pdf(replace(lantern, date="2025-03-02")) != printed["A4"][0]
 
 
 @pytest.mark.parametrize("name", ["фонарь.jpg", "提灯 ✂.heic", "e\u0301te\u0301.jpg", "a\nb\x00c.jpg", "x" * 300, ""])
@@ -338,19 +338,16 @@ def test_an_accent_held_apart_prints_joined(shapes: Pattern) -> None:
 
 def test_long_lists_run_on_to_more_pages(part_of: MakePart, pattern_of: MakePattern) -> None:
     parts = [part_of(str(n), circle_curve((60 * (n % 10), 60 * (n // 10)), 28), (60 * (n % 10), 60 * (n // 10)), 26)
-             for n in range(80)]  # fmt: skip
-    doubts = [Doubt("long", f"Doubt number {n} goes on for a while. " * 6) for n in range(50)]
+             for n in range(45)]  # fmt: skip
+    doubts = [Doubt("long", f"Doubt number {n} goes on for a while. " * 6) for n in range(40)]
     data = pattern_pdf(pattern_of(*parts, doubts=doubts), "Letter")
-    pages = leaves(data)
+    pages = leaves(data, 5)
     guides = [index for index, leaf in enumerate(pages) if not leaf.name]
     assert guides == list(range(len(guides))) and len(guides) > 1
     words = " ".join(PdfReader(io.BytesIO(data)).pages[index].extract_text() for index in guides)
-    assert all(f"number {n} goes" in " ".join(words.split()) for n in range(50))
+    assert all(f"number {n} goes" in " ".join(words.split()) for n in range(40))
     assert "not protective equipment" in " ".join(words.split())
-    for leaf in pages[: len(guides)]:
-        rows, columns = np.nonzero(leaf.dark > 2)
-        assert min(rows.min(), columns.min()) >= 10 * PX
-        assert rows.max() < leaf.size_mm[1] * PX - 10 * PX
+    assert max(edge_ink(pages[index]) for index in guides) <= 2
 
 
 def test_unknown_paper_and_empty_patterns_are_refused(shapes: Pattern, pattern_of: MakePattern) -> None:
