@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from extract.sheet.lettering import BOLD, PLAIN, text_width
+from extract.sheet.lettering import BOLD, PLAIN, shortened, text_width
 from extract.sheet.paper import Page
 from extract.sheet.room import Crowd
 from extract.sheet.styles import DETAIL, GREY, Ink
@@ -53,4 +53,4 @@ def draw_name(page: Page, corner: CheckCorner, name: str, rows: tuple[str, ...])
     y = box.top + 5.5 if down else box.bottom - 8.8
     page.text((x, y), name, 7.5, BOLD, ink=_CHECK, align=align)
     for row, text in enumerate(rows):
-        page.text((x, y + 3.4 + 2.7 * row), text[:40], 2.1, ink=GREY, align=align)
+        page.text((x, y + 3.4 + 2.7 * row), shortened(text, 36), 2.1, ink=GREY, align=align)

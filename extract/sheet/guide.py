@@ -157,9 +157,10 @@ def _part_rows(drawn: Sequence[DrawnPart], width: float) -> list[Block]:
 
 def _part_row(cells: tuple[str, str, str, str], width: float) -> Block:
     stops = (0.0, 0.50 * width, 0.78 * width, width)
+    name_size = TEXT_MM * min(1.0, 0.24 * width / text_width(cells[0], BOLD, TEXT_MM)) if cells[0] else TEXT_MM
 
     def draw(page: Page, x: float, y: float) -> None:
-        page.text((x, y + TEXT_MM), cells[0], TEXT_MM, BOLD)
+        page.text((x, y + TEXT_MM), cells[0], name_size, BOLD)
         for cell, stop in zip(cells[1:], stops[1:], strict=True):
             page.text((x + stop, y + TEXT_MM), cell, TEXT_MM, align="right")
 

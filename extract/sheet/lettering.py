@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
 from math import ceil, cos, hypot, pi, sin
@@ -24,6 +24,10 @@ _SMALLEST_SCALE = 1.6 / _SMALL_MM
 _LEADING = 1.25
 _CLEAR_MM = 1.5
 _LONGEST_NAME = 24
+# What a leader that crosses something costs, in mm of its own length.
+_CROSSED_PART, _CROSSED_TEXT = 40.0, 120.0
+# Further out the lettering would cost paper.
+_RINGS_WEIGHED = 4
 
 
 @dataclass(frozen=True)
@@ -133,8 +137,10 @@ def place_lettering(
     placed = []
     for part, region, label in zip(parts, regions, inside, strict=True):
         if label is None:
-            label = _beside(part, region, part_lines(part, date, photo_name), taken)
+            label = _beside(part, region, part_lines(part, date, photo_name), taken, len(regions))
             taken.append(_polygon(label.box))
+            if label.leader:
+                taken.append(LineString(label.leader))
         placed.append(label)
     return tuple(placed)
 
@@ -165,33 +171,41 @@ def kept_whole(label: Lettering, room_mm: float, cores: Sequence[Box]) -> Letter
     return Lettering(label.lines, (x + dx, y + dy))
 
 
-def _beside(part: Part, region: Geometry, lines: tuple[Line, ...], taken: list[Geometry]) -> Lettering:
-    """The nearest free place around the part, on rings that widen until one is found; ties go by the angle's order."""
-    lines = _scaled(lines, _SMALLEST_SCALE)
-    width, height = _size(lines)
-    left, top, right, bottom = region.bounds
+def _beside(part: Part, region: Geometry, lines: tuple[Line, ...], taken: list[Geometry], parts: int) -> Lettering:
+    """A free place near the part whose leader crosses little, on the first rings around it that have one. ``taken``
+    holds ``parts`` parts first, then lettering and leaders."""
     target = (float(part.label_mm[0]), float(part.label_mm[1]))
     tree = STRtree(taken)
+    best: tuple[float, Lettering] | None = None
+    rings = 0
+    for label in _ring_places(region, _scaled(lines, _SMALLEST_SCALE)):
+        rings += label is None and best is not None
+        if rings == _RINGS_WEIGHED:
+            break
+        if label is None or len(tree.query(_polygon(label.box.grown(_CLEAR_MM)), predicate="intersects")):
+            continue
+        start = _nearest_on(label.box, target)
+        crossed = tree.query(LineString([start, target]), predicate="intersects")
+        cost = _CROSSED_TEXT * int((crossed >= parts).sum()) + _CROSSED_PART * int((crossed < parts).sum())
+        cost += hypot(start[0] - target[0], start[1] - target[1])
+        if best is None or cost < best[0] - 1e-9:
+            best = cost, Lettering(label.lines, label.centre, (start, target))
+    # Nothing within some 240 mm is free: over the part is better than not at all.
+    return best[1] if best else Lettering(_scaled(lines, _SMALLEST_SCALE), target)
+
+
+def _ring_places(region: Geometry, lines: tuple[Line, ...]) -> Iterator[Lettering | None]:
+    """Places around the part, ring by ring outwards, with None at the end of each ring."""
+    width, height = _size(lines)
+    left, top, right, bottom = region.bounds
     for ring in range(60):
         reach_x = (right - left) / 2 + width / 2 + 3.0 + 4.0 * ring
         reach_y = (bottom - top) / 2 + height / 2 + 3.0 + 4.0 * ring
-        best: tuple[float, Lettering] | None = None
-        for step in range(24):
-            angle = 2 * pi * step / 24
+        for angle in (2 * pi * step / 24 for step in range(24)):
             x = (left + right) / 2 + _squared(cos(angle)) * reach_x
             y = (top + bottom) / 2 + _squared(sin(angle)) * reach_y
-            label = Lettering(lines, (x, y))
-            if len(tree.query(_polygon(label.box.grown(_CLEAR_MM)), predicate="intersects")):
-                continue
-            leader = (_nearest_on(label.box, target), target)
-            crossed = len(tree.query(LineString(leader), predicate="intersects"))
-            cost = 40.0 * crossed + hypot(leader[0][0] - target[0], leader[0][1] - target[1])
-            if best is None or cost < best[0] - 1e-9:
-                best = cost, Lettering(lines, (x, y), leader)
-        if best is not None:
-            return best[1]
-    # Nothing within some 240 mm is free: over the part is better than not at all.
-    return Lettering(lines, target)
+            yield Lettering(lines, (x, y))
+        yield None
 
 
 def _squared(value: float) -> float:

@@ -12,6 +12,7 @@ import ezdxf
 import numpy as np
 import pytest
 from ezdxf import recover
+from ezdxf.entities import LWPolyline
 from shapely import Polygon
 from svgpathtools import parse_path
 
@@ -108,6 +109,7 @@ def test_dxf_says_millimetres_and_points_up(known: Pattern) -> None:
     document = read(pattern_dxf(known))
     assert (document.header["$INSUNITS"], document.header["$MEASUREMENT"]) == (4, 1)
     (circle,) = document.modelspace().query('LWPOLYLINE[layer=="part-2-R cut"]')
+    assert isinstance(circle, LWPolyline)
     points = np.array(circle.get_points("xy"))
     assert points.mean(axis=0) == pytest.approx((80, -30), abs=0.01)
     assert np.hypot(*(points - (80, -30)).T) == pytest.approx(60, abs=0.01)
@@ -121,7 +123,8 @@ def test_dxf_layers_and_lettering(lantern: Pattern) -> None:
         name = f"part-{part.number}-{part.side}"
         words = [text.dxf.text for text in document.modelspace().query(f'TEXT[layer=="{name} text"]')]
         assert words[0] == f"{part.number} {part.side}" and "2025-03-01" in words and "lantern shell.jpg" in words
-        assert len(list(document.groups.get(name))) > len(words)
+        group = document.groups.get(name)
+        assert group is not None and len(list(group)) > len(words)
 
 
 def test_files_depend_on_the_pattern_only(lantern: Pattern) -> None:
