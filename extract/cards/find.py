@@ -50,10 +50,7 @@ def find_cards(
     the photo is mirrored."""
     settings = settings or FindSettings()
     grey = np.asarray(cv2.cvtColor(photo.pixels, cv2.COLOR_BGR2GRAY), np.uint8)
-    markers = _read_markers(grey, settings.detect_long_side_px)
-    groups = _by_card(markers)
-    if not groups and max(grey.shape) > settings.detect_long_side_px:
-        groups = _by_card(_read_markers(grey, max(grey.shape)))
+    groups = _search(grey, settings)
     if not groups:
         _explain_none(grey, settings)
     sightings, refusals = [], []
@@ -75,12 +72,30 @@ class _UnusableError(Exception):
         self.code, self.reason, self.advice = code, reason, advice
 
 
-def _read_markers(grey: Grey, long_side_px: int) -> Markers:
-    """Ids with (4, 2) corners in full-size pixels."""
+def _search(grey: Grey, settings: FindSettings) -> list[tuple[CardDesign, Markers]]:
+    """Markers by card. One threshold on the reduced picture nearly always reads them all in a third of the time;
+    where cards come out half read, or none at all, every threshold is tried, then the full size."""
+    reduced = settings.detect_long_side_px
+    groups = _by_card(_read_markers(grey, reduced, (23, 23)))
+    if groups and all(2 * len(markers) > len(marker_corners_mm(design)) for design, markers in groups):
+        return groups
+    groups = max(groups, _by_card(_read_markers(grey, reduced, (3, 43))), key=_marker_count)
+    if groups or max(grey.shape) <= reduced:
+        return groups
+    return _by_card(_read_markers(grey, max(grey.shape), (3, 23)))
+
+
+def _marker_count(groups: list[tuple[CardDesign, Markers]]) -> int:
+    return sum(len(markers) for _, markers in groups)
+
+
+def _read_markers(grey: Grey, long_side_px: int, windows: tuple[int, int]) -> Markers:
+    """Ids with (4, 2) corners in full-size pixels; ``windows`` are the smallest and largest neighbourhood of the
+    adaptive threshold."""
     factor = min(1.0, long_side_px / max(grey.shape))
     small = grey if factor == 1 else cv2.resize(grey, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
     scale = np.array([grey.shape[1] / small.shape[1], grey.shape[0] / small.shape[0]])
-    corners, ids, _ = _detector().detectMarkers(small)
+    corners, ids, _ = _detector(windows).detectMarkers(small)
     if ids is None:
         return []
     # Pixel centres are whole numbers on both levels, hence the half pixel on either side of the scaling.
@@ -88,9 +103,10 @@ def _read_markers(grey: Grey, long_side_px: int) -> Markers:
     return [(int(number), quad) for number, quad in zip(np.ravel(ids), full, strict=True)]
 
 
-def _detector() -> cv2.aruco.ArucoDetector:
+def _detector(windows: tuple[int, int]) -> cv2.aruco.ArucoDetector:
     parameters = cv2.aruco.DetectorParameters()
     parameters.minMarkerPerimeterRate = 0.02
+    parameters.adaptiveThreshWinSizeMin, parameters.adaptiveThreshWinSizeMax = windows
     return cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(DICTIONARY), parameters)
 
 
@@ -107,7 +123,7 @@ def _by_card(markers: Markers) -> list[tuple[CardDesign, Markers]]:
 
 def _explain_none(grey: Grey, settings: FindSettings) -> None:
     mirrored = np.ascontiguousarray(grey[:, ::-1])
-    if _by_card(_read_markers(mirrored, settings.detect_long_side_px)):
+    if _by_card(_read_markers(mirrored, settings.detect_long_side_px, (3, 43))):
         raise CannotContinue(
             "cards",
             "This photo is mirrored: the scale card is only readable in a looking glass.",
