@@ -127,7 +127,9 @@ def _stop(_signal: int, _frame: FrameType | None) -> None:
 
 def run(port: int, open_browser: bool, token: str | None = None) -> int:
     """Serve the page until Ctrl-C (or a polite kill); returns the exit status."""
-    signal.signal(signal.SIGTERM, _stop)
+    # Said for SIGINT too: a program started in a shell's background inherits that it is to be ignored.
+    for end in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(end, _stop)
     try:
         with serving(port) as child:
             print(f"Truepeel's page listens on {address(port, token)} (this machine only). Ctrl-C ends it.", flush=True)

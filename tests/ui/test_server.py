@@ -93,13 +93,17 @@ def test_the_page_ends_cleanly(root: Path, tmp_path: Path, end: signal.Signals) 
             cwd=root,
             start_new_session=True,
         )
-        assert page.stdout
-        first = page.stdout.readline()
-        assert "this machine only" in first
-        port = int(first.split(server.HOST + ":")[1].split("/")[0])
-        assert port != taken
-        page.send_signal(end)
-        out, err = page.communicate(timeout=30)
+        try:
+            assert page.stdout
+            first = page.stdout.readline()
+            assert "this machine only" in first
+            port = int(first.split(server.HOST + ":")[1].split("/")[0])
+            assert port != taken
+            page.send_signal(end)
+            out, err = page.communicate(timeout=30)
+        finally:
+            page.kill()
+            page.communicate()
     assert page.returncode == 0
     assert "The page has ended" in out
     assert err == f"truepeel: note: port {taken} is taken, so {port} it is.\n"
