@@ -21,6 +21,9 @@ SLIVER_MM2 = 25.0
 SLIVER_WIDTH_MM = 0.8
 """Smaller or thinner faces come from strokes drawn twice or a line that overshot, not from a maker's wish."""
 
+GRID_MM = 1e-6
+"""Coordinates are snapped to this grid where lines meet, so that lines that all but coincide become one."""
+
 
 @dataclass(frozen=True, eq=False)
 class Piece:
@@ -65,7 +68,7 @@ def _source_lines(silhouette: Silhouette, strokes: tuple[Stroke, ...]) -> dict[s
 
 def _noded(sources: dict[str, LineString]) -> list[Piece]:
     """Splits all lines where they meet; each piece remembers its source (the cut edge first where two coincide)."""
-    parts = shapely.get_parts(shapely.node(shapely.MultiLineString(list(sources.values()))))
+    parts = shapely.get_parts(shapely.union_all(list(sources.values()), grid_size=GRID_MM))
     middles = shapely.line_interpolate_point(parts, 0.5, normalized=True)
     names = list(sources)
     apart = np.array([shapely.distance(line, middles) for line in sources.values()])

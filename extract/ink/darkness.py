@@ -24,6 +24,8 @@ DARK_FLOOR = 4.0
 RIDGE_SIGMA_MM = 0.6
 """Steger 1998 asks for sigma of at least half the width over sqrt 3: 0.6 mm serves strokes up to 2.1 mm."""
 SOFTEN_MM = 0.2
+SAMPLE_ROW = 1024
+"""OpenCV's remap takes at most 32,767 rows, so long lists of points go in as rows of this many."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,6 +105,8 @@ def _ridge_strength(dark: Image, sigma_px: float) -> Image:
 
 def sample(raster: Image, points_px: Array) -> Array:
     """Bilinear values of a raster at (N, 2) points, edges held: (N,) or (N, C)."""
-    at = np.asarray(points_px, np.float32).reshape(-1, 1, 2)
+    points = np.asarray(points_px, np.float32).reshape(-1, 2)
+    rows = -(-len(points) // SAMPLE_ROW)
+    at = np.resize(points, (rows, SAMPLE_ROW, 2)) if rows else points.reshape(0, 1, 2)
     found = cv2.remap(raster, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(found, float).reshape(len(at), *raster.shape[2:])
+    return np.asarray(found, float).reshape(-1, *raster.shape[2:])[: len(points)]
