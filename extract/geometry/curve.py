@@ -17,6 +17,9 @@ from extract.doors import Array, Curve
 _STRETCHES = 4
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(16)
 _MEETING_MM = 1e-6
+_SAMPLES = 32
+_ASTRAY = 0.02
+"""Smoothing shortens a line by one or two per cent, so its places shift by that much of the way and no more."""
 
 
 def polyline_curve(points_mm: Array, closed: bool = False) -> Curve:
@@ -143,6 +146,69 @@ def joined(curves: Sequence[Curve], closed: bool) -> Curve:
     if gap.size and not gap.max() <= _MEETING_MM:
         raise ValueError(f"curves do not meet: {gap.max():.3g} mm apart")
     return Curve(controls, np.concatenate([curve.straight for curve in curves]), closed)
+
+
+def curve_at(curve: Curve, at: Array) -> Array:
+    """Points (K, 2) at parameters ``at`` (K,): the whole part counts segments, the rest is the place within one."""
+    k = np.clip(at.astype(int), 0, len(curve.controls) - 1)
+    return bezier_points(curve.controls[k], at - k)
+
+
+def nearest_parameters(curve: Curve, points_mm: Array, shares: Array | None = None) -> Array:
+    """Parameters (K,) of the curve's places nearest to ``points_mm`` (K, 2): best of a dense sample, then Newton.
+
+    ``shares`` (K,) says about how far along the curve, 0 to 1, each place is to be sought: it decides where the curve
+    passes a point twice, as on the two sides of a slit.
+    """
+    t = np.linspace(0.0, 1.0, _SAMPLES + 1)
+    sample = bezier_points(np.repeat(curve.controls, len(t), axis=0), np.tile(t, len(curve.controls)))
+    cost = np.linalg.norm(sample - points_mm[:, None], axis=2)
+    if shares is not None:
+        way = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(sample, axis=0), axis=1))])
+        off = np.abs(way / way[-1] - shares[:, None])
+        cost = cost + _ASTRAY * way[-1] * (np.minimum(off, 1 - off) if curve.closed else off)
+    segment, place = np.divmod(np.argmin(cost, axis=1), len(t))
+    return segment + _foot(curve.controls[segment], t[place], points_mm)
+
+
+def _foot(controls: Array, at: Array, points: Array) -> Array:
+    """Newton's way to the nearest place, within each point's own cubic (K, 4, 2)."""
+    first, second = 3 * np.diff(controls, axis=1), 6 * np.diff(controls, n=2, axis=1)
+    for _ in range(8):
+        s, t = 1 - at[:, None], at[:, None]
+        away = bezier_points(controls, at) - points
+        slope = s * s * first[:, 0] + 2 * s * t * first[:, 1] + t * t * first[:, 2]
+        speed = (slope * slope).sum(axis=1) + 1e-12
+        gain = speed + (away * (s * second[:, 0] + t * second[:, 1])).sum(axis=1)
+        at = np.clip(at - (away * slope).sum(axis=1) / np.where(gain > speed / 4, gain, speed), 0.0, 1.0)
+    return at
+
+
+def subcurve(curve: Curve, start: float, end: float) -> Curve:
+    """The stretch between two parameters; on a closed curve ``end`` ≤ ``start`` runs across the seam."""
+    n = len(curve.controls)
+    if curve.closed and end <= start:
+        end += n
+    first, last = int(start), max(int(np.ceil(end)) - 1, int(start))
+    which = np.arange(first, last + 1) % n
+    controls = curve.controls[which].copy()
+    controls[-1] = _part(controls[-1], 0.0, end - last)
+    if start > first:
+        share = (start - first) / (end - last if first == last else 1.0)
+        controls[0] = _part(controls[0], share, 1.0)
+    return Curve(controls, curve.straight[which], False)
+
+
+def _part(controls: Array, start: float, end: float) -> Array:
+    """Controls (4, 2) of the stretch of one cubic, by de Casteljau's blossom."""
+
+    def blossom(*at: float) -> Array:
+        p = controls
+        for t in at:
+            p = (1 - t) * p[:-1] + t * p[1:]
+        return p[0]
+
+    return np.stack([blossom(*[start] * (3 - i), *[end] * i) for i in range(4)])
 
 
 def _straight_controls(start: Array, end: Array) -> Array:

@@ -29,6 +29,8 @@ _ALONG = 0.1
 """How much distance along the curve counts: enough to keep the feet in place where the curve is nearly straight."""
 _HOPEFUL = 20.0
 """A set of spans that strays further than this times the tolerance at first is hardly ever saved by more rounds."""
+_KNOTS_APART = 4
+"""Joints this many spans apart hardly feel each other."""
 _SLACK = 1.5
 """A half circle's control polygon is this much longer than its arc; one still longer bulges between the points."""
 _POWERS = np.array([[1.0, 0, 0, 0], [-3, 3, 0, 0], [3, -6, 3, 0], [-1, 3, -3, 1]])
@@ -89,25 +91,43 @@ def fit_spline(
 def _halves(fit: SplineFit, tolerance: float) -> Array:
     """Middles of the spans that stray, or none if one of them is too short to halve."""
     span = _local(fit.knots, fit.at)[0]
-    bad = np.union1d(span[fit.stray_mm > tolerance], np.flatnonzero(_bulges(fit.controls, fit.knots)))
+    bad = _bad_spans(fit, tolerance)
     enough = np.bincount(span, minlength=len(fit.knots) - 1)[bad] >= _POINTS_PER_SPAN
     wide = np.diff(fit.knots)[bad] >= 2 * _SHORTEST_SPAN_MM
     return (fit.knots[bad] + fit.knots[bad + 1]) / 2 if (enough & wide).all() else np.empty(0)
 
 
+def _bad_spans(fit: SplineFit, tolerance: float) -> np.ndarray:
+    """Spans that stray from their points or bulge between them."""
+    strays = _local(fit.knots, fit.at)[0][fit.stray_mm > tolerance]
+    return np.union1d(strays, np.flatnonzero(_bulges(fit.controls, fit.knots)))
+
+
 def _pruned(task: _Task, fit: SplineFit) -> SplineFit:
-    """The fit without the joints it can spare, tried in order of how little happens at them."""
+    """The fit without the joints it can spare, tried in order of how little happens at them, many at a time."""
     fewest = _RING_SPANS if task.ring else 1
+    needed: set[float] = set()
+    while len(chosen := _idle_knots(fit, needed)[: len(fit.knots) - 1 - fewest]):
+        trial = _fit(task, np.setdiff1d(fit.knots, chosen), fit.at)
+        if trial.within:
+            fit = trial
+            continue
+        span = np.searchsorted(trial.knots, chosen) - 1
+        missed = np.isin(span[:, None] + np.array([-1, 0, 1]), _bad_spans(trial, task.tolerance)).any(axis=1)
+        needed.update(chosen[missed] if missed.any() else chosen)
+    return fit
+
+
+def _idle_knots(fit: SplineFit, needed: set[float]) -> Array:
+    """Inner knots worth trying to go without, none near another, the idlest first."""
     width = np.diff(fit.knots)
     third = np.diff(fit.controls, n=3, axis=1)[:, 0] / (width**3)[:, None]
-    idle = np.linalg.norm(np.diff(third, axis=0), axis=1) * np.minimum(width[1:], width[:-1]) ** 3
-    for knot in fit.knots[1:-1][np.argsort(idle)]:
-        if len(fit.knots) - 1 <= fewest:
-            break
-        fewer = fit.knots[fit.knots != knot]
-        trial = _fit(task, fewer, fit.at)
-        fit = trial if trial.within else fit
-    return fit
+    action = np.linalg.norm(np.diff(third, axis=0), axis=1) * np.minimum(width[1:], width[:-1]) ** 3
+    chosen: list[int] = []
+    for k in np.argsort(action) + 1:
+        if fit.knots[k] not in needed and all(abs(k - other) >= _KNOTS_APART for other in chosen):
+            chosen.append(k)
+    return fit.knots[chosen]
 
 
 def _fit(task: _Task, knots: Array, at: Array) -> SplineFit:

@@ -1,0 +1,106 @@
+"""Panels with smooth outlines, assembled from one curve per edge of the subdivision."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from itertools import combinations
+
+import numpy as np
+import shapely
+
+from extract.doors import Array, Curve, Face, Panel, PlanarGraph, Ring
+from extract.geometry.curve import curve_area, curve_length, curve_points, joined, reversed_curve
+from extract.geometry.planar import distance_to_curve
+from extract.outline.chains import find_chains
+from extract.outline.edges import drawn_edge, edge_curves, fitted_chain
+
+_TIGHTER = (1.0, 0.5, 0.25, 0.1)
+"""Shares of the tolerance to try in turn on lines that cross when smoothed; after that the drawn edge itself serves."""
+_SAME_MM = 1e-6
+
+
+def fit_panels(graph: PlanarGraph, tolerance_mm: float, sigma_of: Callable[[Array], float]) -> tuple[Panel, ...]:
+    """Panels of all faces, the largest first: p1, p2, …
+
+    Outlines turn x towards y (clockwise to the eye), holes the other way. ``area_mm2`` is that of the material, holes
+    taken off; ``perimeter_mm`` that of the outline. ``sigma_of`` gives 1 σ in mm for outline points (N, 2). Where
+    smoothing would make an outline cross itself or a hole, the edges concerned are fitted more tightly.
+    """
+    curves = _sound_curves(graph, tolerance_mm)
+    moved = [distance_to_curve(line, curve) for line, curve in zip(graph.edges_mm, curves, strict=True)]
+    panels = [_panel(face, curves, moved, sigma_of) for face in graph.faces]
+    ranked = sorted(panels, key=lambda panel: -panel.area_mm2)
+    return tuple(replace(panel, id=f"p{n}") for n, panel in enumerate(ranked, start=1))
+
+
+def _sound_curves(graph: PlanarGraph, tolerance_mm: float) -> tuple[Curve, ...]:
+    """Edge curves of which no face's boundary crosses itself."""
+    chains = find_chains(graph)
+    chain_of = {edge: k for k, chain in enumerate(chains) for edge, _ in chain.steps}
+    level = [0] * len(chains)
+    drawn: set[int] = set()
+    fitted = [fitted_chain(chain, graph, tolerance_mm) for chain in chains]
+    while True:
+        curves = edge_curves(graph, chains, fitted)
+        curves = tuple(drawn_edge(graph, k, c) if k in drawn else c for k, c in enumerate(curves))
+        crossing = _crossing(graph, curves) - drawn
+        if not crossing:
+            return curves
+        loose = {chain_of[edge] for edge in crossing}
+        drawn |= {edge for edge in crossing if level[chain_of[edge]] + 1 == len(_TIGHTER)}
+        for k in loose:
+            if level[k] + 1 < len(_TIGHTER):
+                level[k] += 1
+                fitted[k] = fitted_chain(chains[k], graph, tolerance_mm * _TIGHTER[level[k]])
+
+
+def _crossing(graph: PlanarGraph, curves: Sequence[Curve]) -> set[int]:
+    """Edges that cross themselves or another edge of the same face."""
+    lines = [shapely.LineString(curve_points(curve)) for curve in curves]
+    found: set[int] = set()
+    for face in graph.faces:
+        if _polygon(face, lines).is_valid:
+            continue
+        edges = sorted({edge for ring in (face.outer, *face.holes) for edge, _ in ring})
+        found.update(edge for edge in edges if not lines[edge].is_simple)
+        for a, b in combinations(edges, 2):
+            if _cross(lines[a], lines[b], graph.ends[a], graph.ends[b]):
+                found.update((a, b))
+    return found
+
+
+def _polygon(face: Face, lines: Sequence[shapely.LineString]) -> shapely.Polygon:
+    def points(ring: Ring) -> Array:
+        return np.vstack([lines[edge].coords[::-1][:-1] if back else lines[edge].coords[:-1] for edge, back in ring])
+
+    return shapely.Polygon(points(face.outer), [points(hole) for hole in face.holes])
+
+
+def _cross(a: shapely.LineString, b: shapely.LineString, ends_a: tuple[int, int], ends_b: tuple[int, int]) -> bool:
+    """Whether two edges meet anywhere but at the nodes they share."""
+    meeting = a.intersection(b)
+    if meeting.is_empty:
+        return False
+    shared = [a.coords[-k] for k in (0, 1) if ends_a[k] in ends_b]  # coords[0] and coords[-1]
+    return not shared or not shapely.MultiPoint(shared).buffer(_SAME_MM).covers(meeting)
+
+
+def _panel(face: Face, curves: Sequence[Curve], moved: Sequence[Array], sigma_of: Callable[[Array], float]) -> Panel:
+    outline = _outline(face.outer, curves, positive=True)
+    holes = tuple(_outline(hole, curves, positive=False) for hole in face.holes)
+    shift = np.concatenate([moved[edge] for ring in (face.outer, *face.holes) for edge, _ in ring])
+    return Panel(
+        id="",
+        outline=outline,
+        holes=holes,
+        area_mm2=curve_area(outline) + sum(curve_area(hole) for hole in holes),
+        perimeter_mm=curve_length(outline),
+        sigma_mm=sigma_of(curve_points(outline)),
+        smoothed_mm=(float(shift.max()), float(np.sqrt((shift**2).mean()))),
+    )
+
+
+def _outline(ring: Ring, curves: Sequence[Curve], positive: bool) -> Curve:
+    outline = joined([reversed_curve(curves[edge]) if back else curves[edge] for edge, back in ring], closed=True)
+    return outline if (curve_area(outline) > 0) == positive else reversed_curve(outline)
