@@ -76,10 +76,11 @@ def _slid_out(
     design: CardDesign, direction: float, turn: float, bow: float, taken: BaseGeometry, clear_mm: float
 ) -> LaidCard:
     toward = np.array([np.cos(direction), np.sin(direction)])
-    for far in np.arange(60, 900, 6):
-        card = LaidCard(design, far * toward, turn, bow)
-        if card.footprint().distance(taken) > clear_mm:
-            break
+    far = 60.0
+    for step in (48.0, 8.0):  # stride out until clear, then one stride back and out again in small steps
+        while (card := LaidCard(design, far * toward, turn, bow)).footprint().distance(taken) <= clear_mm:
+            far += step
+        far = max(far - step, 60.0)
     return card
 
 

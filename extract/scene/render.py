@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 from shapely import LineString, MultiPoint, Polygon, unary_union
-from shapely.ops import substring
+from shapely import buffer as shapely_buffer
 
 from extract.cards.design import black_rectangles_mm
 from extract.doors import Array, Bytes
@@ -78,7 +78,7 @@ def _table(setting: Setting, rng: np.random.Generator) -> Plate:
     wave = [table.waves_mm * field(rng, shape, shape[1] / 7).ravel() for _ in range(2)]
     turn = rng.uniform(0, 2 * np.pi)
     x = (xy[:, 0] * np.cos(turn) - xy[:, 1] * np.sin(turn) + wave[0]) / table.mm_per_px
-    y = (xy[:, 0] * np.sin(turn) + xy[:, 1] * np.cos(turn) + wave[1]) / table.mm_per_px
+    y = -(xy[:, 0] * np.sin(turn) + xy[:, 1] * np.cos(turn) + wave[1]) / table.mm_per_px
     size = table.colour.shape[0]
     x, y = (v - np.floor(v.min() / size) * size for v in (x, y))
     picture = cv2.remap(
@@ -290,13 +290,15 @@ def _inked(stroke: list[Ink]) -> list[Polygon]:
 
 def _ribbon(line: Ink) -> list[Polygon]:
     wobble = np.random.default_rng(int(abs(line.points[0, 0] * 1000)) + len(line.points))
-    ribbon = []
+    path = np.asarray(line.path.coords)
+    along = np.r_[0, np.cumsum(np.hypot(*np.diff(path, axis=0).T))]
+    bits = []
     for start, stop in _inked_spans(line):
-        cuts = np.linspace(start, stop, max(2, round((stop - start) / 3.0) + 1))
-        for a, b in pairwise(cuts):
-            width = line.width_mm * (1 + 0.05 * np.clip(wobble.normal(), -2, 2))
-            ribbon.append(substring(line.path, a, b).buffer(width / 2, quad_segs=6))
-    return ribbon
+        for a, b in pairwise(np.linspace(start, stop, max(2, round((stop - start) / 3.0) + 1))):
+            at = np.r_[a, along[(along > a) & (along < b)], b]
+            bits.append(LineString(np.c_[np.interp(at, along, path[:, 0]), np.interp(at, along, path[:, 1])]))
+    widths = line.width_mm * (1 + 0.05 * np.clip(wobble.standard_normal(len(bits)), -2, 2))
+    return list(shapely_buffer(bits, widths / 2, quad_segs=6))
 
 
 def _inked_spans(line: Ink) -> list[tuple[float, float]]:
@@ -314,6 +316,6 @@ def _carried_over_edge(line: Ink) -> list[Polygon]:
     tips = []
     for flush, tip, inner in zip(line.flush, line.points[[0, -1]], line.points[[2, -3]], strict=True):
         if flush:
-            beyond = tip + (tip - inner) / np.linalg.norm(tip - inner) * 3 * line.width_mm
-            tips.append(LineString([tip, beyond]).buffer(line.width_mm / 2, quad_segs=6))
+            beyond = tip + (tip - inner) / np.linalg.norm(tip - inner) * 0.75 * line.width_mm
+            tips.append(LineString([tip, beyond]).buffer(line.width_mm / 2, cap_style="flat"))
     return tips

@@ -120,7 +120,7 @@ def _newspaper(grid: Grid, step: float, rng: np.random.Generator) -> Plate:
     size = grid[0].shape[0]
     page = np.full((size, size), 255, np.uint8)
     column, line = 60.0, 3.4
-    for left in np.arange(4, size * step - 30, column + 4):
+    for left in np.arange(4, size * step - column, column + 4):
         y = 6.0
         while y < size * step - 6:
             if rng.random() < 0.02:
@@ -138,15 +138,18 @@ def _newspaper(grid: Grid, step: float, rng: np.random.Generator) -> Plate:
 def _words(
     page: npt.NDArray[np.uint8], left: float, y: float, column: float, step: float, rng: np.random.Generator
 ) -> None:
-    x = left
-    while x < left + column - 3:
-        for _ in range(int(rng.integers(2, 9))):
-            rise = rng.choice([0.0, 0.0, 0.8])
-            top, bottom = round((y - rise) / step), round((y + 1.5) / step)
-            a, b = round(x / step), round((x + rng.choice([0.3, 0.9])) / step)
-            page[top : bottom + 1, a : b + 1] = rng.integers(20, 140)
-            x += 1.25
-        x += 1.3
+    """One line of made-up words: narrow and wide letters, some with ascenders, a space now and then."""
+    start, stop = round(left / step), round((left + column) / step)
+    place = (np.arange(stop - start) + 0.5) * step
+    letter, within = np.divmod(place, 1.25)
+    letter = letter.astype(int)
+    count = int(letter[-1]) + 1
+    width = np.where(rng.random(count) < 0.17, 0.0, rng.choice([0.3, 0.9, 0.9], count))
+    dark = rng.integers(20, 140, count).astype(np.uint8)
+    inked = within < width[letter]
+    tall = inked & (rng.random(count) < 0.3)[letter]
+    for top, bottom, where in ((y, y + 1.5, inked), (y - 0.8, y, tall)):
+        page[round(top / step) : round(bottom / step) + 1, start:stop][:, where] = dark[letter][where]
 
 
 def _headline(
