@@ -8,13 +8,14 @@ import numpy.typing as npt
 from scipy.ndimage import binary_fill_holes, maximum_filter1d, median_filter
 from skimage.measure import find_contours
 
-from extract.doors import Array, CannotContinue, FlatView, Mask, Silhouette
+from extract.doors import Array, Bytes, CannotContinue, FlatView, Mask, Silhouette
 from extract.ink.shell_view import TableView, card_white, crop, lab_of, shrink, table_view
 from extract.ink.silhouette_coarse import best_blob
 from extract.ink.silhouette_cut import ColourModels, cut_out
 from extract.ink.silhouette_darts import close_notches
 from extract.ink.silhouette_edge import (
     STEP_MM,
+    Floats,
     arc_mean,
     best_path,
     make_bank,
@@ -144,17 +145,28 @@ def _fit_edge(
     normals = outward_normals(ring, 1.5 / SPACING_MM)
     edges = np.arange(-inwards_mm, outwards_mm + 1e-6, STEP_MM)
     offsets = np.arange(-inwards_mm - 1.2, outwards_mm + 1.5 + 1e-6, STEP_MM)
-    profiles = arc_mean(sample_across(flat, ring, normals, offsets)[0] / np.float32(255), 2)
+    seen, points = sample_across(flat, ring, normals, offsets)
     bank = make_bank(offsets, edges, blur)
-    reading = read(profiles, bank)
+    reading = read(arc_mean(seen / np.float32(255), 2), bank)
+    within = slice(round((edges[0] - offsets[0]) / STEP_MM), round((edges[-1] - offsets[0]) / STEP_MM) + 1)
+    likeness = shadow_blind(models.likeness(seen[:, within], points[:, within]), seen, seen[:, within])
+    sides = np.cumsum(arc_mean(likeness, 2) * STEP_MM, axis=1)
     noise = reading.rest.min(1, keepdims=True)
     calm = ~distracted(flat, ring, normals, models.white)
-    score = -reading.rest / (noise + 0.5 * np.median(noise)) * 5
+    score = -5 * reading.rest / (noise + 0.5 * np.median(noise)) + 4 * sides
     path = best_path(score * calm[:, None], 0.2)
     at = np.arange(len(path)), path
     shift = edges[0] + STEP_MM * peak(score, path)
     shift = shift - tone_shift(reading.inside[at], reading.beyond[at], bank.blur[0])
     return _moved(ring, shift, normals, calm)
+
+
+def shadow_blind(likeness: Floats, seen: Bytes, part: Bytes) -> Floats:
+    """Likeness of profiles in which what is darker than the shell does not count as shell: ink is as dark as the
+    shadow under an edge, and the models, which know ink from the shell's inside, would take one for the other."""
+    inner = median_filter(seen[:, :5].mean((1, 2)), 2 * round(6 / SPACING_MM) + 1, mode="wrap")
+    dark = part.mean(-1) < 0.85 * inner[:, None]
+    return np.where(dark, np.minimum(likeness, 0), likeness).astype(np.float32)
 
 
 def _moved(ring: Array, shift: Array, normals: Array, calm: Mask) -> Array:

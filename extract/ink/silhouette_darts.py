@@ -115,7 +115,7 @@ def _line(points: Array) -> tuple[Array, Array]:
 def follow(flat: FlatView, white: Image, wedge: Wedge) -> Array:
     """The cut's end (3, 2) in mm: foot of its left side, tip, foot of its right side."""
     frame = _Frame(wedge)
-    long = 1.7 * wedge.reach_mm + 8.0
+    long = wedge.reach_mm + max(4.0, 3 * wedge.reach_sd_mm) + 4.0
     along = np.arange(-2.0, long, STEP_MM)
     half = 0.5 * float(np.hypot(*(wedge.base[0] - wedge.base[1])))
     across = np.arange(-half - 6.0, half + 6.0 + 1e-6, STEP_MM)
@@ -151,7 +151,8 @@ class _Frame:
 
 def _cover_most(sums: Array, along: Array, across: Array, ends: Array, wedge: Wedge) -> tuple[float, float]:
     """Reach and drift (across per along) of the tip whose triangle gathers most evidence."""
-    reaches = np.arange(0.5, along[-1] - 1.0, 0.75)
+    slack = max(4.0, 3 * wedge.reach_sd_mm)
+    reaches = np.arange(max(0.5, wedge.reach_mm - slack), min(wedge.reach_mm + slack, along[-1] - 1.0), 0.5)
     drifts = np.arange(-0.2, 0.2001, 0.025)
     score = np.array([_cover(sums, along, across, ends, reach, drifts) for reach in reaches])
     score -= (0.5 * ((reaches - wedge.reach_mm) / wedge.reach_sd_mm) ** 2)[:, None]

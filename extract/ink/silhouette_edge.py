@@ -41,7 +41,8 @@ HALOS = (0.0, 0.3, 0.6)
 
 @dataclass(frozen=True, eq=False)
 class Bank:
-    """Models of the step, seen through one window: ``edges_mm`` (E,), ``blur`` (sd in mm, halo), ``basis`` (J, E * S * 3)
+    """Models of the step, seen through one window: ``edges_mm`` (E,), ``blur`` (sd in mm, halo), ``basis``
+    (J, E * S * 3)
     orthonormal per model, ``solve`` (E * S, 3, 3) from basis coordinates to the levels (inside, shadow, outside),
     ``window`` (J,) the weight of each sample."""
 
@@ -105,7 +106,7 @@ class Reading:
     beyond: Floats
 
 
-def read(profiles: Floats, bank: Bank, price: float = 0.002) -> Reading:
+def read(profiles: Floats, bank: Bank, price: float = 0.012) -> Reading:
     """Fit all models to profiles (N, J, 3) of values 0 to 1.
 
     A shadow must be darker than the table and not lighter than the shell, and worth ``price`` of the variance."""
