@@ -15,7 +15,7 @@ from extract.ink.branches import length
 
 STROKE_REACH_MM = 5.0
 """A ridge fades about two widths before the cut edge, and pens lift early."""
-LONG_STROKE_MM = 40.0
+LONG_STROKE_MM = 20.0
 LONG_REACH_MM = 8.0
 """Nobody draws a long line to stop short of another by less; glare and a lifted pen do that."""
 STROKE_SNAP_MM = 2.5
