@@ -114,6 +114,17 @@ def test_same_number_twice_is_named(laid, shoot) -> None:
     assert "small card 2 lies in the photo twice" in refusal(shot.photo)
 
 
+def test_shaken_photo_is_not_taken_for_two_cards(laid, shoot) -> None:
+    small, a4 = card_design("small", 0), card_design("A4", 1)
+    shot = shoot((laid(a4, -60, 0), laid(small, 250, 40, 10)), tilt_deg=20.0)
+    for length in (5, 9, 13):
+        smear = np.eye(length, dtype=np.float32) / length
+        shaken = replace(shot.photo, pixels=np.asarray(cv2.filter2D(shot.photo.pixels, -1, smear), np.uint8))
+        sightings, _ = find_cards(shaken)
+        assert sightings[0].design == a4
+        assert np.abs(errors_px(sightings[0], shot.truth_px[0])).max() < 0.5
+
+
 def test_slanted_card_is_named(laid, shoot) -> None:
     assert "slant" in refusal(shoot((laid(card_design("A4", 0), 0, 0),), tilt_deg=60.0).photo)
 
