@@ -218,18 +218,15 @@ def test_check_lines_measure_true_both_ways_on_every_page(
 def check_lengths(dark: np.ndarray) -> list[float]:
     """Tick to tick, mm: lines along x that are thin, dark grey or darker, and 95 to 105 mm long."""
     solid = dark > 130
-    long_rows = solid.sum(axis=1) >= 95 * PX
-    runs = ndimage.minimum_filter1d(solid[long_rows].astype(np.uint8), 95 * PX, axis=1)
-    solid[long_rows] = ndimage.maximum_filter1d(runs, 95 * PX, axis=1, origin=-1)
-    solid[~long_rows] = False
-    labels, count = ndimage.label(solid, np.ones((3, 3)))
+    rows = np.flatnonzero(np.count_nonzero(solid, axis=1) >= 95 * PX)
     lengths = []
-    for rows, columns in ndimage.find_objects(labels):
-        if columns.stop - columns.start > 105 * PX:
+    for group in np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1):
+        runs = ndimage.minimum_filter1d(solid[group].astype(np.uint8), 95 * PX, axis=1)
+        long = np.flatnonzero(ndimage.maximum_filter1d(runs, 95 * PX, axis=1, origin=-1).any(axis=0))
+        if not len(long) or long[-1] - long[0] > 105 * PX:
             continue
-        middle = (rows.start + rows.stop) // 2
-        lengths.append(tick(dark, middle, columns.stop) - tick(dark, middle, columns.start))
-    assert count
+        middle = int(group[0] + group[-1] + 1) // 2
+        lengths.append(tick(dark, middle, long[-1] + 1) - tick(dark, middle, long[0]))
     return [length / PX for length in lengths]
 
 
