@@ -50,6 +50,18 @@ def scatter(
     return things
 
 
+def pen_on(
+    footprint: Polygon, camera: Optics, light: Light, keep_clear_px: Polygon, rng: np.random.Generator
+) -> list[Thing]:
+    """A pen left lying half on a card, clear of the shell."""
+    for _ in range(20):
+        spot = np.array(footprint.exterior.interpolate(rng.uniform(), normalized=True).coords[0])
+        pen = _pen(spot, rng.uniform(0, 2 * np.pi), camera, light, rng)
+        if not MultiPoint(camera.pixels(pen.hull)).convex_hull.intersects(keep_clear_px):
+            return [pen]
+    return []
+
+
 def shadow_on_table(thing: Thing, light: Light) -> Array:
     """Outline (N, 3) of the shadow: every hull point sent along the light down to the table."""
     toward = light.toward(thing.hull[:, :2])

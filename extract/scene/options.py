@@ -72,6 +72,7 @@ class SceneOptions:
     glare: float = 0.0
     hand_shadow: bool = False
     clutter: int = 2
+    card_covered: bool = False
     noise: float = 1.0
     paper_white: float = 0.7
     orientation: int = 1
@@ -188,6 +189,7 @@ def _hard(common: SceneOptions, rng: np.random.Generator) -> SceneOptions:
         tilt_deg=rng.uniform(22, 35),
         glare=rng.uniform(0.5, 1.0),
         hand_shadow=True,
+        card_covered=bool(rng.random() < 0.5),
         noise=1.6,
         bow_mm=rng.uniform(0.0, 1.5),
         table=str(rng.choice(TABLES)),

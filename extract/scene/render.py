@@ -15,7 +15,7 @@ from extract.cards.design import black_rectangles_mm
 from extract.doors import Array, Bytes
 from extract.geometry.scalecard import bar_lengths_mm, board_size_mm, paper_outline_mm
 from extract.scene import sensor
-from extract.scene.clutter import Thing, scatter, shadow_on_table
+from extract.scene.clutter import Thing, pen_on, scatter, shadow_on_table
 from extract.scene.coverage import Patch, patch, rings_of
 from extract.scene.layout import LaidCard
 from extract.scene.light import AMBIENT, Light, falling_off
@@ -58,7 +58,10 @@ def photograph(setting: Setting, rng: np.random.Generator) -> Bytes:
         _lay_card(picture, card, setting)
     outlines = [Polygon(camera.pixels(_rim(setting.shell, 0.0)))]
     outlines += [MultiPoint(camera.pixels(card.world(_paper_edge(card)))).convex_hull for card in setting.cards]
-    for thing in scatter(options.clutter, camera, setting.light, outlines, of_clutter):
+    things = scatter(options.clutter, camera, setting.light, outlines, of_clutter)
+    if options.card_covered:
+        things += pen_on(setting.cards[-1].footprint(), camera, setting.light, outlines[0], of_clutter)
+    for thing in things:
         _lay_thing(picture, thing, setting)
     _lay_shell(picture, setting, of_tape, of_ink)
     whole = NodeGrid(slice(0, camera.size_px[1]), slice(0, camera.size_px[0]))
