@@ -152,20 +152,27 @@ def _misses(table: Table, sight: Sight) -> Array:
     return px_from_table(table.cameras[sight.photo], points) - sight.corners_px
 
 
-def _sight_rows(table: Table, sight: Sight, card_column: int, step: Array) -> Array:
-    place = table.places[sight.card]
-    points = placed(sight.corners_mm, sight.bulges, place)
-    columns, px_from_point = parameter_jacobian(table.cameras[sight.photo], points)
-    first = PARAMETERS * sight.photo
-    columns[:, :, 3:6] = columns[:, :, 3:6] @ _left_jacobian(step[first + 3 : first + 6])
-    rows = np.zeros((len(columns), 2, len(step)))
-    rows[:, :, first : first + PARAMETERS] = columns
+def card_jacobian(camera: PlaneCamera, corners_mm: Array, bulges: Array, place: Array) -> tuple[Array, Array]:
+    """How a card's pixels move, x and y in turn: (2N, 11) with the camera, (2N, 6) with the card's place."""
+    by_camera, by_point = parameter_jacobian(camera, placed(corners_mm, bulges, place))
     cos, sin = np.cos(place[2]), np.sin(place[2])
-    swing = sight.corners_mm @ np.array([[-sin, cos], [-cos, -sin]])
-    rows[:, :, card_column : card_column + 2] = px_from_point[:, :, :2]
-    rows[:, :, card_column + 2] = np.einsum("nij,nj->ni", px_from_point[:, :, :2], swing)
-    rows[:, :, card_column + 3 : card_column + _CARD] = -px_from_point[:, :, 2:] * sight.bulges[:, None, :]
-    return np.asarray(rows.reshape(-1, len(step)) / sight.sd_px, float)
+    swing = corners_mm @ np.array([[-sin, cos], [-cos, -sin]])
+    by_card = np.empty((len(corners_mm), 2, _CARD))
+    by_card[:, :, :2] = by_point[:, :, :2]
+    by_card[:, :, 2] = np.einsum("nij,nj->ni", by_point[:, :, :2], swing)
+    by_card[:, :, 3:] = -by_point[:, :, 2:] * bulges[:, None, :]
+    return by_camera.reshape(-1, PARAMETERS), by_card.reshape(-1, _CARD)
+
+
+def _sight_rows(table: Table, sight: Sight, card_column: int, step: Array) -> Array:
+    camera, place = table.cameras[sight.photo], table.places[sight.card]
+    by_camera, by_card = card_jacobian(camera, sight.corners_mm, sight.bulges, place)
+    first = PARAMETERS * sight.photo
+    by_camera[:, 3:6] = by_camera[:, 3:6] @ _left_jacobian(step[first + 3 : first + 6])
+    rows = np.zeros((len(by_camera), len(step)))
+    rows[:, first : first + PARAMETERS] = by_camera
+    rows[:, card_column : card_column + _CARD] = by_card
+    return rows / sight.sd_px
 
 
 def _left_jacobian(turn: Array) -> Array:

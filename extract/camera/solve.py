@@ -108,11 +108,11 @@ def _designs(sightings_per_photo: Sequence[Sequence[CardSighting]]) -> dict[Key,
 
 def _sight(photo: int, sighting: CardSighting, stretch: Stretch) -> Sight:
     printed_mm = sighting.corners_mm * (stretch.x, stretch.y)
-    bulges = _bulges(sighting.design, sighting.corners_mm)
+    bulges = card_bulges(sighting.design, sighting.corners_mm)
     return Sight(photo, _key(sighting.design), printed_mm, sighting.corners_px, bulges, sighting.sd_px)
 
 
-def _bulges(design: CardDesign, corners_mm: Array) -> Array:
+def card_bulges(design: CardDesign, corners_mm: Array) -> Array:
     """Heights of the corners when the paper bulges along x, along y, or in a twist by 1 mm between the paper's middle
     and the ends of its long side. Paper bends like a cylinder, about any axis: the three together. The mean height
     of a bulging card is that of the flat one, half way between lying on its middle and on its edges."""
