@@ -2,8 +2,8 @@
 
     python tests/bench/bench_plane.py FOLDER_OF_SCENES
 
-Each scene is NAME.jpg with NAME.truth.json. Errors are RMS distances over the points of the drawn lines after the best
-rigid motion, in mm; scale is the best similarity's. Baselines: ``cv2.findHomography`` on the four outer chess corners of
+Each scene is NAME.jpg with NAME.truth.json. Errors are RMS distances over the points of the drawn lines after the
+best rigid motion, in mm; scale is the best similarity's. Baselines: ``cv2.findHomography`` on the four outer corners of
 the lowest-numbered card, and on all its corners.
 """
 
