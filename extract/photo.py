@@ -74,8 +74,8 @@ def _decode(data: bytes, name: str) -> tuple[Bytes, float | None]:
             raise CannotContinue("photo", reason, "Take it with 12 to 50 megapixels, or shrink it first.")
         try:
             focal_35mm = _stated_focal(image)
-            upright = ImageOps.exif_transpose(image)
-            return _bgr(upright), focal_35mm
+            ImageOps.exif_transpose(image, in_place=True)
+            return _bgr(image), focal_35mm
         except (OSError, SyntaxError, ValueError, EOFError, MemoryError, Image.DecompressionBombError):
             raise _damaged(name) from None
 
@@ -115,4 +115,6 @@ def _bgr(image: Image.Image) -> Bytes:
         top = 65535.0 if grey.max() > 255 else 255.0
         levels = np.clip(grey * (255.0 / top), 0, 255).astype(np.uint8)
         return np.asarray(cv2.cvtColor(levels, cv2.COLOR_GRAY2BGR), np.uint8)
-    return np.asarray(cv2.cvtColor(np.asarray(image.convert("RGB")), cv2.COLOR_RGB2BGR), np.uint8)
+    # converting what is RGB already would copy it, half a gigabyte for the largest phone sensors
+    colours = image if image.mode == "RGB" else image.convert("RGB")
+    return np.asarray(cv2.cvtColor(np.asarray(colours), cv2.COLOR_RGB2BGR), np.uint8)

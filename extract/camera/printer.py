@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from extract.doors import CannotContinue, CardDesign, TraceSettings
@@ -13,8 +14,8 @@ PLAUSIBLE = (0.85, 1.15)
 DISAGREE = 0.03
 """The two directions of one printer differ by a few tenths of a per cent (common practice, no source)."""
 
-RULER_SD_MM = 0.25
-"""Half a division of a steel rule read at both ends (common practice, no source)."""
+RULER_SD_MM = 0.2
+"""A steel rule divided in half millimetres, read at both ends (common practice, no source)."""
 
 UNMEASURED_SD = 0.0015
 """Relative scale of an office printer that was told not to fit to page (common practice, no source)."""
@@ -55,5 +56,5 @@ def printer_stretch(designs: list[CardDesign], settings: TraceSettings) -> Stret
             f"The two scale bars disagree: one is {100 * x:.1f} % of its true length, the other {100 * y:.1f} %.",
             "Measure both bars again.",
         )
-    sd = RULER_SD_MM / (long_nominal if long_mm is not None else short_nominal)
-    return Stretch(x, y, sd)
+    read = [nominal_mm for mm, nominal_mm in ((long_mm, long_nominal), (short_mm, short_nominal)) if mm is not None]
+    return Stretch(x, y, math.hypot(*(RULER_SD_MM / nominal_mm for nominal_mm in read)) / len(read))

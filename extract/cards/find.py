@@ -53,6 +53,8 @@ def find_cards(
     groups = _search(grey, settings)
     if not groups:
         _explain_none(grey, settings)
+    # A single marker beside real cards is somebody else's, or a misreading.
+    groups = [group for group in groups if len(group[1]) > 1] or groups
     sightings, refusals = [], []
     for design, found in groups:
         try:
@@ -153,16 +155,16 @@ def _sight(grey: Grey, design: CardDesign, markers: Markers, photo: Photo, setti
 def _too_few(design: CardDesign, found: int, of: int) -> _UnusableError:
     return _UnusableError(
         "card-covered",
-        f"Only {found} of the {of} chess corners of the {design.name} can be seen.",
+        f"{f'Only {found}' if found else 'None'} of the {of} chess corners of the {design.name} can be seen.",
         "Uncover the card, keep it wholly in the picture and out of glare.",
     )
 
 
 def _place(design: CardDesign, markers: Markers) -> Array:
-    """Homography px_from_card from the card's markers; raises if the markers form two cards."""
+    """Homography px_from_card from the card's markers; raises if they form two cards, or if no two of them agree."""
     design_mm = marker_corners_mm(design)
     px_from_card, used = _robust_homography(design_mm, markers)
-    if px_from_card is None:
+    if px_from_card is None or sum(used) < 2:
         raise _too_few(design, 0, len(chess_corners_mm(design)))
     # A smeared marker misses its place by a little; only one that lies elsewhere altogether speaks of a second card.
     rest = [m for m, hit in zip(markers, used, strict=True) if not hit and _astray(m, design_mm, px_from_card)]

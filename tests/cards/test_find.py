@@ -154,7 +154,8 @@ def test_foreign_markers_are_ignored(laid, shoot) -> None:
     shot = shoot((laid(card_design("A4", 0), 0, 0),), tilt_deg=0.0)
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_1000)
     pixels = shot.photo.pixels.copy()
-    for number, (x, y) in ((950, (30, 30)), (420, (1700, 1200)), (3, (30, 1300))):
+    # 950 and 420 belong to no card, 3 to the card on the table, 100 to one that is not there
+    for number, (x, y) in ((950, (30, 30)), (420, (1700, 1200)), (3, (30, 1300)), (100, (1700, 30))):
         pixels[y : y + 120, x : x + 120] = 255
         marker = cv2.aruco.generateImageMarker(dictionary, number, 80)
         pixels[y + 20 : y + 100, x + 20 : x + 100] = marker[..., None]
