@@ -1,0 +1,148 @@
+"""Compares a report with a scene's exact truth: panels, centre lines, scale.
+
+Truth files are those of the scene photos (kept beside the checkout) and of our own generator; both have one format.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from scipy.spatial import cKDTree
+from scipy.spatial.transform import Rotation
+from shapely import Polygon
+
+FAMILY_ORDER = ("CARD-A4", "CARD-LETTER", "CARD-SMALL")
+LEAST_PANEL_MM2 = 2000.0
+STEP_MM = 0.2
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What a report got right; errors in mm after the best rigid motion, scale error in %."""
+
+    panels_true: int
+    panels_found: int
+    panels_invented: int
+    iou_min: float
+    rms_mm: float
+    p95_mm: float
+    cut_rms_mm: float
+    scale_percent: float
+    recall: float
+    precision: float
+
+
+def read_truth(path: Path) -> dict[str, Any]:
+    return json.loads(path.read_text())
+
+
+def outcome(truth: dict[str, Any], report: dict[str, Any]) -> Outcome:
+    """Scores a report; a panel counts as found at an overlap (IoU) of 0.97, as invented under 0.9."""
+    place = _report_from_truth(truth)
+    lines = [_dense(place(line["points"]), line["closed"]) for line in truth["lines"]]
+    lines += [_dense(place(tick["points"]), False) for tick in truth["ticks"]]
+    ink, edge = np.vstack(lines), _dense(place(truth["silhouette"]["points"]), True)
+    drawn = [s for s in report["strokes"] if s["kind"] != "cut-edge"]
+    strokes = np.vstack([_dense(s["points"], s["closed"]) for s in drawn])
+    rings = np.vstack([_dense(s["points"], True) for s in report["strokes"] if s["kind"] == "cut-edge"])
+    fit = _aligned(np.vstack([strokes, rings]), np.vstack([ink, edge]))
+    apart = cKDTree(ink).query(fit.moved(strokes))[0]
+    edge_apart = cKDTree(edge).query(fit.moved(rings))[0]
+    near = apart[apart < 2]
+    panels_true, found = _panels(truth, place), [_polygon(fit.moved(p["outline"])) for p in report["panels"]]
+    overlap = _overlaps(panels_true, [p for p in found if p.area >= LEAST_PANEL_MM2])
+    best = overlap.max(axis=1) if overlap.size else np.zeros(len(panels_true))
+    return Outcome(
+        panels_true=len(panels_true),
+        panels_found=int((best >= 0.97).sum()),
+        panels_invented=int((overlap.max(axis=0) < 0.9).sum()) if overlap.size else 0,
+        iou_min=float(best.min(initial=1.0)),
+        rms_mm=float(np.sqrt((near**2).mean())),
+        p95_mm=float(np.percentile(near, 95)),
+        cut_rms_mm=float(np.sqrt((edge_apart[edge_apart < 5] ** 2).mean())),
+        scale_percent=100 * (1 / fit.scale - 1),
+        recall=float((cKDTree(fit.moved(strokes)).query(ink)[0] < 1).mean()),
+        precision=float((apart < 1).mean()),
+    )
+
+
+@dataclass(frozen=True)
+class _Fit:
+    """truth_from_report as a turn and a shift; ``scale`` of the best similarity."""
+
+    turn: np.ndarray
+    shift: np.ndarray
+    scale: float
+
+    def moved(self, points) -> np.ndarray:
+        return np.asarray(points, float) @ self.turn.T + self.shift
+
+
+def _report_from_truth(truth):
+    """The report's frame: origin at the board corner of the lowest card, x right and y down as printed."""
+    card = min(truth["cards"], key=lambda c: (FAMILY_ORDER.index(c["name"]), c["index"]))
+    top_left, top_right, _, bottom_left = np.asarray(card["outline_mm"], float)[:, :2]
+    right, down = (_unit(corner - top_left) for corner in (top_right, bottom_left))
+    spec = card["spec"]
+    margin = (np.array(spec["size"], float) - np.array(spec["squares"]) * float(spec["square"])) / 2
+    return lambda points: (np.asarray(points, float)[:, :2] - top_left) @ np.array([right, down]).T - margin
+
+
+def _unit(way):
+    return way / np.hypot(*way)
+
+
+def _dense(points, closed):
+    points = np.asarray(points, float)[:, :2]
+    if closed:
+        points = np.vstack([points, points[:1]])
+    along = np.r_[0, np.cumsum(np.hypot(*np.diff(points, axis=0).T))]
+    at = np.linspace(0, along[-1], max(2, int(along[-1] / STEP_MM) + 1))
+    return np.c_[np.interp(at, along, points[:, 0]), np.interp(at, along, points[:, 1])]
+
+
+def _aligned(points, truth):
+    """Iterated closest points: the best rigid motion, and the scale of the best similarity (its own iteration)."""
+    tree = cKDTree(truth)
+
+    def pairs(turn, shift, scale, reach):
+        apart, nearest = tree.query(scale * points @ turn.T + shift)
+        near = apart < reach
+        return points[near], truth[nearest[near]]
+
+    turn, shift = np.eye(2), np.zeros(2)
+    for reach in [8.0] * 8 + [3.0] * 8 + [1.5] * 12:
+        turn, shift, _ = _motion(*pairs(turn, shift, 1.0, reach))
+    scale, grown_turn, grown_shift = 1.0, turn, shift
+    for _ in range(12):
+        grown_turn, grown_shift, scale = _motion(*pairs(grown_turn, grown_shift, scale, 1.5), grow=True)
+    return _Fit(turn, shift, scale)
+
+
+def _motion(points, truth, grow=False):
+    """Least-squares turn, shift and scale (1 unless ``grow``) taking points to truth; the rotation is scipy's."""
+    a, b = points - points.mean(axis=0), truth - truth.mean(axis=0)
+    pad = np.zeros((len(points), 1))
+    rotation, _ = Rotation.align_vectors(np.hstack([b, pad]), np.hstack([a, pad]))
+    turn = rotation.as_matrix()[:2, :2]
+    scale = float(((a @ turn.T) * b).sum() / (a**2).sum()) if grow else 1.0
+    return turn, truth.mean(axis=0) - scale * turn @ points.mean(axis=0), scale
+
+
+def _polygon(points):
+    repaired = Polygon(points).buffer(0)
+    parts = getattr(repaired, "geoms", [repaired])
+    return Polygon(max(parts, key=lambda p: p.area).exterior)
+
+
+def _panels(truth, place):
+    panels = [_polygon(place(p["polygon"])) for p in truth["panels_black"]]
+    return [p for p in panels if p.area >= LEAST_PANEL_MM2]
+
+
+def _overlaps(truth, found):
+    return np.array([[a.intersection(b).area / a.union(b).area for b in found] for a in truth]).reshape(len(truth), -1)
