@@ -137,8 +137,7 @@ def _fit(task: _Task, knots: Array, at: Array) -> SplineFit:
     worst = np.inf
     for done in range(1, _ROUNDS[1] + 1):
         span, t, _ = _local(knots, at)
-        basis = _spread(_value(_POWERS @ pieces, span, t), columns[span])
-        coefficients = _solved(task, basis, across)
+        coefficients = _solved(task, _value(_POWERS @ pieces, span, t), columns[span], across)
         controls = pieces @ coefficients[columns]
         feet, across, stray = _feet(task, _POWERS @ controls, knots, at)
         before, worst = worst, float(stray.max())
@@ -197,35 +196,44 @@ def _between(low: Array, high: Array, start: Array, end: Array, at: Array) -> Ar
     return (1 - share) * low + share * high
 
 
-def _spread(local: Array, columns: np.ndarray) -> Array:
-    """Each point's four basis values put in their columns: (N, number of coefficients)."""
-    basis = np.zeros((len(local), int(columns.max()) + 1))
-    basis[np.arange(len(local))[:, None], columns] = local
-    return basis
-
-
-def _solved(task: _Task, basis: Array, across: Array | None) -> Array:
-    """B-spline coefficients (n, 2) by the normal equations; a held end is the end coefficient itself.
+def _solved(task: _Task, local: Array, columns: np.ndarray, across: Array | None) -> Array:
+    """B-spline coefficients (n, 2) by the normal equations, from each point's four basis values ``local`` (N, 4) in
+    ``columns`` (N, 4); a held end is the end coefficient itself.
 
     With unit vectors ``across`` (N, 2) the curve, distance along it counts for ``_ALONG`` only.
     """
-    count = basis.shape[1]
-    known = np.zeros((count, 2))
-    low, high = (0, count) if task.ring else (int(task.hold[0]), count - int(task.hold[1]))
-    known[:low], known[high:] = task.points[:1], task.points[-1:]
-    free, target = basis[:, low:high], task.points - basis @ known
+    n = int(columns.max()) + 1
+    pairs = (columns[:, :, None] * n + columns[:, None, :]).ravel()
+    products = local[:, :, None] * local[:, None, :]
+
+    def gram(weights: Array) -> Array:
+        return np.asarray(np.bincount(pairs, (weights[:, None, None] * products).ravel(), n * n), float).reshape(n, n)
+
+    def moment(values: Array) -> Array:
+        return np.asarray(np.bincount(columns.ravel(), (values[:, None] * local).ravel(), n), float)
+
+    x, y = task.points.T
+    xx, yy, xy = _metric(task.weights, across)
+    normal = np.block([[gram(xx), gram(xy)], [gram(xy), gram(yy)]])
+    right = np.concatenate([moment(xx * x + xy * y), moment(xy * x + yy * y)])
+    known, held = np.zeros((2, n)), np.zeros((2, n), bool)
+    if not task.ring:
+        known[:, 0], known[:, -1] = task.points[0], task.points[-1]
+        held[:, 0], held[:, -1] = task.hold
+    free, fixed = np.flatnonzero(~held), np.flatnonzero(held)
+    flat = known.ravel()
+    right = right[free] - normal[np.ix_(free, fixed)] @ flat[fixed]
+    flat[free] = np.linalg.solve(_ridged(normal[np.ix_(free, free)]), right)
+    return flat.reshape(2, n).T
+
+
+def _metric(weights: Array, across: Array | None) -> tuple[Array, Array, Array]:
+    """The three entries of each point's distance metric, weight included."""
     if across is None:
-        weighted = (free * task.weights[:, None]).T
-        known[low:high] = np.linalg.solve(_ridged(weighted @ free), weighted @ target)
-        return known
+        return weights, weights, np.zeros_like(weights)
     x, y = across.T
-    xx, yy, xy = _ALONG + (1 - _ALONG) * x * x, _ALONG + (1 - _ALONG) * y * y, (1 - _ALONG) * x * y
-    wxx, wyy, wxy = ((free * (task.weights * w)[:, None]).T for w in (xx, yy, xy))
-    cross = wxy @ free
-    normal = np.block([[wxx @ free, cross], [cross, wyy @ free]])
-    right = np.r_[wxx @ target[:, 0] + wxy @ target[:, 1], wxy @ target[:, 0] + wyy @ target[:, 1]]
-    known[low:high] = np.linalg.solve(_ridged(normal), right).reshape(2, -1).T
-    return known
+    share = weights * (1 - _ALONG)
+    return weights * _ALONG + share * x * x, weights * _ALONG + share * y * y, share * x * y
 
 
 def _ridged(normal: Array) -> Array:

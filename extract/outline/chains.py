@@ -6,6 +6,7 @@ one direction, that the hand drew without a corner at the nodes between them; a 
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -18,6 +19,7 @@ _THROUGH_DEG = 30.0
 _LOOK_MM = 5.0
 """A few millimetres, as for corners: the last half a millimetre at a node is where lines were cut and joined."""
 _GUARD_MM = 0.5
+_CROWDED_MM = 2.5
 
 End = tuple[int, bool]
 
@@ -45,9 +47,9 @@ class Chain:
         return line[:-1] if self.closed else line
 
 
-def find_chains(graph: PlanarGraph) -> tuple[Chain, ...]:
-    """Every edge in exactly one chain."""
-    partner = _partners(graph)
+def find_chains(graph: PlanarGraph, fixed: Collection[int] = ()) -> tuple[Chain, ...]:
+    """Every edge in exactly one chain; none runs through a node that is ``fixed``."""
+    partner = _partners(graph, fixed)
     chains: list[Chain] = []
     used: set[int] = set()
     starts = [(edge, last) for edge in range(len(graph.edges_mm)) for last in (False, True)]
@@ -68,7 +70,13 @@ def _walk(start: End, partner: dict[End, End]) -> tuple[Ring, bool]:
     return tuple(steps), end == start
 
 
-def _partners(graph: PlanarGraph) -> dict[End, End]:
+def crowded_nodes(graph: PlanarGraph) -> set[int]:
+    """Nodes less than a marker's width or so apart: there the order of the lines matters more than their flow."""
+    short = [k for k, line in enumerate(graph.edges_mm) if arc_length(line)[-1] < _CROWDED_MM]
+    return {node for edge in short for node in graph.ends[edge]}
+
+
+def _partners(graph: PlanarGraph, fixed: Collection[int]) -> dict[End, End]:
     """Ends that carry each other on: at a node of two, whatever turns gently; else only ends of one and the same
     source, the straightest pair first."""
     at_node: dict[int, list[End]] = {}
@@ -76,7 +84,7 @@ def _partners(graph: PlanarGraph) -> dict[End, End]:
         for last, node in enumerate(nodes):
             at_node.setdefault(node, []).append((edge, bool(last)))
     partner: dict[End, End] = {}
-    for ends in at_node.values():
+    for ends in (ends for node, ends in at_node.items() if node not in fixed):
         pairs = [(_turn_deg(graph, a, b), a, b) for a, b in combinations(ends, 2)]
         for turn, a, b in sorted(pairs):
             one_line = len(ends) == 2 or graph.sources[a[0]] == graph.sources[b[0]]

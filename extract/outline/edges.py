@@ -35,10 +35,10 @@ def fitted_chain(chain: Chain, graph: PlanarGraph, tolerance_mm: float) -> Curve
     return fit_curve(chain.points(graph), tolerance_mm, chain.closed).curve
 
 
-def drawn_edge(graph: PlanarGraph, edge: int, curve: Curve) -> Curve:
-    """The edge as it was drawn, between the ends of ``curve``."""
-    inner = graph.edges_mm[edge][1:-1]
-    return polyline_curve(np.vstack([curve.controls[:1, 0], inner, curve.controls[-1:, 3]]))
+def tight_edge(graph: PlanarGraph, edge: int, smooth: Curve, tolerance_mm: float) -> Curve:
+    """The edge fitted on its own between the ends of its ``smooth`` curve; with no tolerance, as it was drawn."""
+    line = np.vstack([smooth.controls[:1, 0], graph.edges_mm[edge][1:-1], smooth.controls[-1:, 3]])
+    return fit_curve(line, tolerance_mm).curve if tolerance_mm > 0 else polyline_curve(line)
 
 
 def edge_curves(graph: PlanarGraph, chains: Sequence[Chain], fitted: Sequence[Curve]) -> tuple[Curve, ...]:
@@ -72,18 +72,16 @@ def _shares(chain: Chain, curve: Curve, graph: PlanarGraph) -> Array:
 def _stations(curve: Curve, chain: Chain, graph: PlanarGraph, places: Array, shares: Array) -> Array:
     """Parameters at which the steps of the chain begin: those nearest to their nodes, in the chain's order."""
     at = nearest_parameters(curve, places[list(chain.nodes(graph)[: len(shares)])], shares)
-    if not chain.closed:
-        at[0] = 0.0
-        order = _APART * np.arange(len(at))
-        return np.asarray(
-            np.minimum(np.maximum.accumulate(at - order), len(curve.controls) - order[-1] - _APART) + order
-        )
     n = len(curve.controls)
-    step = np.diff(at) % n
-    slipped = (step > n / 2) & (np.diff(shares) % 1.0 < 0.25)  # a little backwards, not nearly once round
-    step[slipped] = _APART
-    step = np.maximum(step, _APART)
-    return np.asarray((at[0] + np.concatenate([[0.0], np.cumsum(step)])) % n)
+    if chain.closed:
+        step = np.diff(at) % n
+        slipped = (step > n / 2) & (np.diff(shares) % 1.0 < 0.25)  # a little backwards, not nearly once round
+        at = at[0] + np.concatenate([[0.0], np.cumsum(step - n * slipped)])
+    else:
+        at[0] = 0.0
+    order = _APART * np.arange(len(at))
+    inside = np.minimum(np.maximum.accumulate(at - order), at[0] + n - order[-1] - _APART) + order
+    return np.asarray(inside % n if chain.closed else inside)
 
 
 def _led(curve: Curve, chain: Chain, graph: PlanarGraph, places: Array) -> Curve:

@@ -12,11 +12,11 @@ import shapely
 from extract.doors import Array, Curve, Face, Panel, PlanarGraph, Ring
 from extract.geometry.curve import curve_area, curve_length, curve_points, joined, reversed_curve
 from extract.geometry.planar import distance_to_curve
-from extract.outline.chains import find_chains
-from extract.outline.edges import drawn_edge, edge_curves, fitted_chain
+from extract.outline.chains import crowded_nodes, find_chains
+from extract.outline.edges import edge_curves, fitted_chain, tight_edge
 
-_TIGHTER = (1.0, 0.5, 0.25, 0.1)
-"""Shares of the tolerance to try in turn on lines that cross when smoothed; after that the drawn edge itself serves."""
+_TIGHTER = (0.5, 0.25, 0.1, 0.0)
+"""Shares of the tolerance to try in turn on edges that cross when smoothed; 0 is the edge as drawn."""
 _SAME_MM = 1e-6
 
 
@@ -36,27 +36,33 @@ def fit_panels(graph: PlanarGraph, tolerance_mm: float, sigma_of: Callable[[Arra
 
 def _sound_curves(graph: PlanarGraph, tolerance_mm: float) -> tuple[Curve, ...]:
     """Edge curves of which no face's boundary crosses itself."""
-    chains = find_chains(graph)
-    chain_of = {edge: k for k, chain in enumerate(chains) for edge, _ in chain.steps}
-    level = [0] * len(chains)
-    drawn: set[int] = set()
-    fitted = [fitted_chain(chain, graph, tolerance_mm) for chain in chains]
+    fixed = crowded_nodes(graph)
     while True:
-        curves = edge_curves(graph, chains, fitted)
-        curves = tuple(drawn_edge(graph, k, c) if k in drawn else c for k, c in enumerate(curves))
-        crossing = _crossing(graph, curves) - drawn
-        if not crossing:
+        curves, crossing = _untangled(graph, tolerance_mm, fixed)
+        tangled = {node for edge in crossing for node in graph.ends[edge]}
+        if tangled <= fixed:  # none, as a rule; else the drawn lines themselves cross, and no fit can mend that
             return curves
-        loose = {chain_of[edge] for edge in crossing}
-        drawn |= {edge for edge in crossing if level[chain_of[edge]] + 1 == len(_TIGHTER)}
-        for k in loose:
-            if level[k] + 1 < len(_TIGHTER):
-                level[k] += 1
-                fitted[k] = fitted_chain(chains[k], graph, tolerance_mm * _TIGHTER[level[k]])
+        fixed |= tangled
 
 
-def _crossing(graph: PlanarGraph, curves: Sequence[Curve]) -> set[int]:
-    """Edges that cross themselves or another edge of the same face."""
+def _untangled(graph: PlanarGraph, tolerance_mm: float, fixed: set[int]) -> tuple[tuple[Curve, ...], set[int]]:
+    """Edge curves, those that cross fitted ever more tightly, and the edges that cross in the end all the same."""
+    chains = find_chains(graph, fixed)
+    smooth = edge_curves(graph, chains, [fitted_chain(chain, graph, tolerance_mm) for chain in chains])
+    curves, level = list(smooth), [0] * len(smooth)
+    while True:
+        crossing = _crossing(graph, curves, level)
+        blamed = {edge for edge in crossing if level[edge] < len(_TIGHTER)}
+        if not blamed:
+            return tuple(curves), crossing
+        for edge in blamed:
+            curves[edge] = tight_edge(graph, edge, smooth[edge], tolerance_mm * _TIGHTER[level[edge]])
+            level[edge] += 1
+
+
+def _crossing(graph: PlanarGraph, curves: Sequence[Curve], level: Sequence[int]) -> set[int]:
+    """Edges to blame for crossings: those that cross themselves, and of two that cross on one face's boundary the one
+    less tightened so far, or else the shorter."""
     lines = [shapely.LineString(curve_points(curve)) for curve in curves]
     found: set[int] = set()
     for face in graph.faces:
@@ -66,7 +72,7 @@ def _crossing(graph: PlanarGraph, curves: Sequence[Curve]) -> set[int]:
         found.update(edge for edge in edges if not lines[edge].is_simple)
         for a, b in combinations(edges, 2):
             if _cross(lines[a], lines[b], graph.ends[a], graph.ends[b]):
-                found.update((a, b))
+                found.add(min(a, b, key=lambda edge: (level[edge], lines[edge].length)))
     return found
 
 

@@ -202,3 +202,21 @@ def test_drawn_scene_panels_keep_their_areas(shared_photos: Path) -> None:
             assert panel.area_mm2 == pytest.approx(drawn.area, rel=4e-3)
             assert shape(panel.outline).is_valid
             assert shapely.hausdorff_distance(shape(panel.outline).exterior, drawn.exterior) < 0.9
+
+
+def test_lines_that_meet_within_a_markers_width_keep_their_order() -> None:
+    nodes = [[0, 0], [60, 0], [120, 0], [120, 60], [120, 80], [60, 80], [0, 80], [0, 20], [60, 40], [60.05, 40.4]]
+    rim = [(k, (k + 1) % 8, "edge-1", []) for k in range(8)]
+    inner = [(1, 8, "s1", []), (8, 9, "s1", []), (9, 5, "s1", []), (3, 8, "s2", []), (7, 9, "s3", [])]
+    faces = [
+        Face(((0, False), (8, False), (9, False), (12, True), (7, False))),
+        Face(((1, False), (2, False), (11, False), (8, True))),
+        Face(((3, False), (4, False), (10, True), (9, True), (11, True))),
+        Face(((5, False), (6, False), (12, False), (10, False))),
+    ]
+    panels = fit_panels(subdivision(nodes, [*rim, *inner], faces, 0.1), 0.5, no_doubt)
+    assert all(shape(p.outline).is_valid for p in panels)
+    assert shapely.union_all([shape(p.outline) for p in panels]).area == pytest.approx(
+        sum(p.area_mm2 for p in panels), abs=0.05
+    )
+    assert sum(p.area_mm2 for p in panels) == pytest.approx(120 * 80, rel=2e-3)
