@@ -15,12 +15,13 @@ Image = npt.NDArray[np.float32]
 
 @dataclass(frozen=True, eq=False)
 class TableView:
-    """The flat view made small. ``lab`` (H, W, 3) float32 CIE L*a*b* with card paper as white, thin dark strokes
-    filled; ``raw_lab`` the same with strokes; ``seen`` where the photo saw the table, ``cards`` where cards lie."""
+    """The flat view made small. ``lab`` (H, W, 3) float32 CIE L*a*b* with card paper as white; ``grain`` (H, W) its
+    fine texture as the logarithm of the lightness that changes within 2 mm; ``seen`` where the photo saw the table,
+    ``cards`` where cards lie."""
 
     flat: FlatView
     lab: Image
-    raw_lab: Image
+    grain: Image
     seen: Mask
     cards: Mask
 
@@ -93,7 +94,7 @@ def local_mean(image: Image, where: Mask, sd_px: float) -> Image:
     return np.asarray(mean / np.maximum(share if image.ndim == 2 else share[..., None], 1e-3), np.float32)
 
 
-def card_white(flat: FlatView) -> npt.NDArray[np.float32]:
+def card_white(flat: FlatView) -> Image:
     """BGR of the cards' paper: the white that lightness and greyness are judged by. White is (255, 255, 255) when no
     card is in view."""
     on_card = flat.pixels[card_cover(flat, 0.0) & flat.valid]
@@ -103,20 +104,37 @@ def card_white(flat: FlatView) -> npt.NDArray[np.float32]:
     return np.maximum(np.median(on_card[light >= np.percentile(light, 70)], axis=0), 40).astype(np.float32)
 
 
-def lab_of(pixels: Bytes, white: npt.NDArray[np.float32]) -> Image:
+def lab_of(pixels: Bytes, white: Image) -> Image:
     """CIE L*a*b* (float32) after scaling each channel by the paper white, with headroom for glare above it."""
     headroom = np.float32(0.75)
     scaled = pixels.astype(np.float32) * (headroom / white)
     return np.asarray(cv2.cvtColor(np.minimum(scaled, 1.0), cv2.COLOR_BGR2Lab), np.float32)
 
 
-def table_view(flat: FlatView, white: npt.NDArray[np.float32], stroke_px: float, margin_mm: float) -> TableView:
-    """Colours and cover of a small flat view; dark strokes up to about 2 ``stroke_px`` wide are filled from beside."""
-    filled = cv2.morphologyEx(flat.pixels, cv2.MORPH_CLOSE, disc(stroke_px)) if stroke_px >= 0.5 else flat.pixels
-    return TableView(
-        flat,
-        lab_of(filled, white),
-        lab_of(flat.pixels, white),
-        erode(flat.valid, 1),
-        card_cover(flat, margin_mm),
-    )
+def table_view(flat: FlatView, white: Image, margin_mm: float) -> TableView:
+    """Colours, texture and cover of a flat view of about 1 mm per pixel; cards are taken ``margin_mm`` larger."""
+    lab = lab_of(flat.pixels, white)
+    seen, cards = erode(flat.valid, 1), card_cover(flat, margin_mm)
+    detail = np.abs(lab[..., 0] - local_mean(lab[..., 0], flat.valid, 2 / flat.mm_per_px))
+    return TableView(flat, lab, np.log(detail + 0.3), seen, cards)
+
+
+def coarser(view: TableView, factor: int) -> TableView:
+    """The view with ``factor`` x ``factor`` pixels averaged into one."""
+    flat = shrink(view.flat, factor * view.flat.mm_per_px)
+    height, width = flat.valid.shape
+    trim = slice(height * factor), slice(width * factor)
+
+    def mean(image: Image) -> Image:
+        return np.asarray(cv2.resize(image[trim], (width, height), interpolation=cv2.INTER_AREA), np.float32)
+
+    cards = mean(view.cards.astype(np.float32)) > 0.01
+    return TableView(flat, mean(view.lab), mean(view.grain), erode(flat.valid, 1), cards)
+
+
+def window_of(view: TableView, low_mm: npt.ArrayLike, high_mm: npt.ArrayLike) -> TableView:
+    """The part of the view between two corners."""
+    flat = crop(view.flat, low_mm, high_mm)
+    left, top = np.round(view.flat.px_from_mm(np.asarray(flat.origin_mm))).astype(int)
+    here = slice(top, top + flat.valid.shape[0]), slice(left, left + flat.valid.shape[1])
+    return TableView(flat, view.lab[here], view.grain[here], view.seen[here], view.cards[here])

@@ -9,7 +9,7 @@ from scipy.ndimage import binary_fill_holes, maximum_filter1d, median_filter
 from skimage.measure import find_contours
 
 from extract.doors import Array, Bytes, CannotContinue, FlatView, Mask, Silhouette
-from extract.ink.shell_view import TableView, card_white, crop, lab_of, shrink, table_view
+from extract.ink.shell_view import TableView, card_white, coarser, lab_of, shrink, table_view, window_of
 from extract.ink.silhouette_coarse import best_blob
 from extract.ink.silhouette_cut import ColourModels, cut_out
 from extract.ink.silhouette_darts import close_notches
@@ -37,8 +37,10 @@ def find_silhouette(flat: FlatView) -> Silhouette:
 
     Raises CannotContinue when no shell is to be seen, or when it runs out of the picture.
     """
-    white = card_white(shrink(flat, 3.0))
-    coarse = table_view(shrink(flat, 6.0), white, 0.0, 4.0)
+    small = shrink(flat, 1.0)
+    white = card_white(small)
+    table = table_view(small, white, 1.5)
+    coarse = coarser(table, 6)
     found = best_blob(coarse)
     if found is None or found.score < 0.1:
         raise CannotContinue(
@@ -46,18 +48,13 @@ def find_silhouette(flat: FlatView) -> Silhouette:
             "I cannot find a shell on the table.",
             "Lay the shell flat beside the card on a table of another colour or lightness and take the photo again.",
         )
-    near = _shell_window(flat, coarse, found.blob)
-    view = table_view(shrink(near, 1.0), white, 0.0, 1.5)
+    rows, columns = np.nonzero(found.blob)
+    low = coarse.flat.mm_from_px(np.array([columns.min(), rows.min()], float)) - 30
+    high = coarse.flat.mm_from_px(np.array([columns.max(), rows.max()], float)) + 30
+    view = window_of(table, low, high)
     mask, models = cut_out(view, _carry(found.blob, coarse, view), white)
-    rings = [refine(near, ring, models) for ring in outlines(mask, view)]
+    rings = [refine(flat, ring, models) for ring in outlines(mask, view)]
     return Silhouette(tuple(rings), 0.1, tuple(np.zeros(len(ring), bool) for ring in rings))
-
-
-def _shell_window(flat: FlatView, coarse: TableView, blob: Mask, margin_mm: float = 30.0) -> FlatView:
-    rows, columns = np.nonzero(blob)
-    low = coarse.flat.mm_from_px(np.array([columns.min(), rows.min()], float)) - margin_mm
-    high = coarse.flat.mm_from_px(np.array([columns.max(), rows.max()], float)) + margin_mm
-    return crop(flat, low, high)
 
 
 def _carry(blob: Mask, source: TableView, target: TableView) -> Mask:

@@ -37,23 +37,28 @@ class Candidate:
 
 @dataclass(frozen=True, eq=False)
 class Features:
-    """What each coarse pixel looks like: ``near`` and ``wide`` mean Lab, ``rough`` local spread of lightness;
-    ``stack`` all of it, (H, W, 6)."""
+    """What each coarse pixel looks like: ``near`` and ``wide`` mean Lab, ``rough`` spread of lightness over a
+    centimetre, ``grain`` mean fine texture; ``stack`` all of it (H, W, 7)."""
 
     near: Image
     wide: Image
     rough: Image
+    grain: Image
     stack: Image
+
+
+GRAIN_SCALE = 10.0
+"""Lab units that a factor e of fine texture counts for."""
 
 
 def coarse_features(view: TableView) -> Features:
     px = 1 / view.flat.mm_per_px
-    lightness = view.raw_lab[..., 0]
+    lightness = view.lab[..., 0]
     mean = local_mean(lightness, view.free, 9 * px)
-    spread = local_mean(lightness**2, view.free, 9 * px) - mean**2
+    rough = np.sqrt(np.maximum(local_mean(lightness**2, view.free, 9 * px) - mean**2, 0))
     near, wide = (local_mean(view.lab, view.free, sd * px) for sd in (4, 12))
-    rough = np.sqrt(np.maximum(spread, 0))
-    return Features(near, wide, rough, np.dstack([near, wide[..., 1:], rough]))
+    grain = GRAIN_SCALE * local_mean(view.grain, view.free, 6 * px)
+    return Features(near, wide, rough, grain, np.dstack([near, wide[..., 1:], rough, grain]))
 
 
 def chroma(lab: Image) -> Image:
@@ -104,6 +109,7 @@ def blobs(view: TableView, features: Features) -> Iterator[Mask]:
         chroma(features.near),
         chroma(features.wide),
         features.rough,
+        features.grain,
         strangeness(features.stack, view),
     )
     known: set[tuple[int, ...]] = set()
@@ -151,14 +157,15 @@ def judge(blob: Mask, view: TableView, features: Features) -> Candidate:
 
 
 def edge_contrast(blob: Mask, view: TableView, reach_mm: float = 12.0) -> Array:
-    """Lab distance between the blob's inside and the table outside, at each of its outline pixels."""
+    """Distance in Lab and texture between the blob's inside and the table outside, at each of its outline pixels."""
     sd = reach_mm / view.flat.mm_per_px
     rows, columns = (np.flatnonzero(blob.any(axis)) for axis in (1, 0))
     rim = round(3 * sd)
     here = tuple(slice(max(0, int(at[0]) - rim), int(at[-1]) + rim) for at in (rows, columns))
-    blob, lab, free = blob[here], view.lab[here], view.free[here]
-    inner = local_mean(lab, erode(blob, 1), sd)
-    outer = local_mean(lab, free & ~grow(blob, 1), sd)
+    blob, free = blob[here], view.free[here]
+    look = np.dstack([view.lab[here], GRAIN_SCALE * view.grain[here]])
+    inner = local_mean(look, erode(blob, 1), sd)
+    outer = local_mean(look, free & ~grow(blob, 1), sd)
     outline = blob & ~erode(blob, 1)
     return np.linalg.norm((inner - outer)[outline], axis=-1)
 

@@ -15,7 +15,7 @@ import numpy.typing as npt
 from scipy.ndimage import convolve1d
 
 from extract.doors import Array, Bytes, Mask
-from extract.ink.shell_view import Image, TableView, disc, erode, grow, lab_of
+from extract.ink.shell_view import Image, TableView, disc, erode, grow, lab_of, local_mean
 
 PATCH_MM = 40.0
 """Light changes little over a patch this size. A patch is judged by itself and its eight neighbours, so that a checked
@@ -28,6 +28,9 @@ LAB_STEP = np.array([4.5, 5.0, 5.0], np.float32)
 
 MOST = 4.0
 """A single pixel's say is clipped to this many nats: glare and ink must not outvote their neighbours."""
+
+GRAINS = 4
+"""Levels of fine texture: print on paper, weave and tape tell themselves apart where their mean colours do not."""
 
 SHADE = ((0.8, 0.06), (0.6, 0.05), (0.4, 0.04), (0.25, 0.03))
 """Table in shadow, as (light, weight): shadows beside the edge are too narrow to be sampled themselves."""
@@ -51,15 +54,6 @@ class ColourModels:
         columns, rows = (np.clip(cell[..., i], 0, self.ratio.shape[1 - i] - 1) for i in (0, 1))
         return self.ratio[rows, columns, bin_index(lab_of(pixels, self.white))]
 
-    def picture(self, view: TableView) -> Image:
-        """The ratio for every pixel of a view that starts at ``origin_mm``."""
-        height, width = view.seen.shape
-        rows, columns = (
-            np.minimum((np.arange(n) * view.flat.mm_per_px / self.patch_mm).astype(int), most - 1)
-            for n, most in zip((height, width), self.ratio.shape, strict=False)
-        )
-        return self.ratio[rows[:, None], columns[None], bin_index(view.raw_lab)]
-
 
 def bin_index(lab: Image) -> Index:
     """Flat histogram bin of each pixel."""
@@ -75,41 +69,57 @@ def shaded_index(lab: Image, light: float) -> Index:
     return bin_index(darker)
 
 
-def learn(view: TableView, shell: Mask, gap_mm: float, white: Image) -> ColourModels:
-    """Colour models of both sides of ``shell``; samples stay ``gap_mm`` off its outline. Patches without one of the
-    sides take its word from the whole picture."""
+def learn(view: TableView, shell: Mask, gap_mm: float, white: Image) -> tuple[ColourModels, Image]:
+    """Colour models of both sides of ``shell``, and the likeness picture of the view, which minds fine texture too.
+
+    Samples stay ``gap_mm`` off the outline. Patches without one of the sides take its word from the whole picture."""
     px = 1 / view.flat.mm_per_px
     inside, outside = erode(shell, gap_mm * px), view.free & ~grow(shell, gap_mm * px)
     rows, columns = ((np.arange(side) / (PATCH_MM * px)).astype(int) for side in shell.shape)
     shape = int(rows[-1]) + 1, int(columns[-1]) + 1
-    patch = rows[:, None] * shape[1] + columns[None]
-    ours = _counts(patch[inside], bin_index(view.raw_lab[inside]), shape)
-    beside = view.raw_lab[outside]
-    theirs = np.float32(1 - sum(weight for _, weight in SHADE)) * _counts(patch[outside], bin_index(beside), shape)
+    grain = local_mean(view.grain, view.seen, 1.5 * px)
+    level = np.digitize(grain, np.quantile(grain[inside | outside][::7], [0.25, 0.5, 0.75]))
+    patch = (rows[:, None] * shape[1] + columns[None]) * GRAINS + level
+    cells = *shape, GRAINS
+    index = bin_index(view.lab)
+    ours = _counts(patch[inside], index[inside], cells)
+    theirs = np.float32(1 - sum(weight for _, weight in SHADE)) * _counts(patch[outside], index[outside], cells)
     for light, weight in SHADE:
-        theirs += np.float32(weight) * _counts(patch[outside], shaded_index(beside, light), shape)
-    ratio = np.log(_density(ours) / _density(theirs))
-    return ColourModels(np.clip(ratio, -MOST, MOST), np.asarray(view.flat.origin_mm), PATCH_MM, white)
+        theirs += np.float32(weight) * _counts(patch[outside], shaded_index(view.lab[outside], light), cells)
+    fine = _ratio(_unsure_of_grain(ours), _unsure_of_grain(theirs)).reshape(-1, int(np.prod(BINS)))
+    models = ColourModels(_ratio(ours.sum(2), theirs.sum(2)), np.asarray(view.flat.origin_mm), PATCH_MM, white)
+    return models, fine[patch, index]
 
 
-def _counts(patch: npt.NDArray[np.int64], index: Index, shape: tuple[int, int]) -> Image:
-    """Colour histograms (rows, columns, bins), one per patch."""
+def _unsure_of_grain(counts: Image, share: float = 0.5) -> Image:
+    """Counts that let any colour come with any grain: beside the edge itself everything is rough."""
+    return (1 - share) * counts + share * counts.mean(2, keepdims=True)
+
+
+def _ratio(ours: Image, theirs: Image) -> Image:
+    return np.clip(np.log(_density(ours) / _density(theirs)), -MOST, MOST)
+
+
+def _counts(patch: npt.NDArray[np.int64], index: Index, cells: tuple[int, ...]) -> Image:
+    """Colour histograms (*cells, bins)."""
     size = int(np.prod(BINS))
-    counts = np.bincount(patch * size + index, minlength=shape[0] * shape[1] * size)
-    return counts.reshape(*shape, size).astype(np.float32)
+    counts = np.bincount(patch * size + index, minlength=int(np.prod(cells)) * size)
+    return counts.reshape(*cells, size).astype(np.float32)
 
 
 def _density(counts: Image, enough: float = 400.0) -> Image:
-    """Smooth densities of every patch with its neighbours; a patch with too little takes the whole picture's."""
+    """Smooth densities (rows, columns, ..., bins) of every patch with its neighbours, summing to one over all but the
+    first two axes; a patch with too little takes the whole picture's."""
     near = counts
     for axis in (0, 1):
         near = convolve1d(near, [1.0, 1.0, 1.0], axis=axis, mode="constant")
-    near = np.where(near.sum(-1, keepdims=True) > enough, near, counts.sum((0, 1)))
+    rest = tuple(range(2, counts.ndim))
+    near = np.where(near.sum(rest, keepdims=True) > enough, near, counts.sum((0, 1)))
     cube = near.reshape(-1, *BINS)
     for axis in (1, 2, 3):
         cube = convolve1d(cube, [0.25, 0.5, 0.25], axis=axis, mode="nearest")
-    flat = cube.reshape(counts.shape)
-    return np.asarray(flat / np.maximum(flat.sum(-1, keepdims=True), 1.0) + 2e-5, np.float32)
+    smooth = cube.reshape(counts.shape)
+    return np.asarray(smooth / np.maximum(smooth.sum(rest, keepdims=True), 1.0) + 2e-5, np.float32)
 
 
 def minimum_cut(ratio: Image, lab: Image, table: Mask, shell: Mask, stiffness: float) -> Mask:
@@ -145,14 +155,24 @@ def cut_out(
 ) -> tuple[Mask, ColourModels]:
     """Refine a coarse ``blob`` (same shape as the view) to the shell's mask; the colour models come along."""
     px = 1 / view.flat.mm_per_px
-    far = ~grow(blob, 25 * px) | ~view.free
-    core = erode(blob, 25 * px)
-    models = learn(view, blob, 6.0, white)
-    shell = _largest(minimum_cut(models.picture(view), view.raw_lab, far, core, stiffness))
-    for _ in range(rounds - 1):
-        models = learn(view, shell, 3.0, white)
-        shell = _largest(minimum_cut(models.picture(view), view.raw_lab, far, np.zeros_like(far), stiffness))
-    return bridged(shell, models.picture(view), px), models
+    shell, core, gap_mm = blob, erode(blob, 25 * px), 6.0
+    for _ in range(rounds):
+        models, ratio = learn(view, shell, gap_mm, white)
+        far = ~grow(shell, 25 * px) | ~view.free
+        cut = minimum_cut(ratio, view.lab, far, core, stiffness)
+        shell = without_fingers(bridged(cut, ratio, px), px)
+        core, gap_mm = np.zeros_like(far), 3.0
+    return shell, models
+
+
+def without_fingers(shell: Mask, px: float, width_mm: float = 6.0) -> Mask:
+    """The mask without thin arms longer than they are wide, such as the grey joints of a tiled table; the points of
+    the shell's own corners stay."""
+    plump = cv2.morphologyEx(shell.astype(np.uint8), cv2.MORPH_OPEN, disc(width_mm / 2 * px)).astype(bool)
+    _, labels, stats, _ = cv2.connectedComponentsWithStats((shell & ~plump).astype(np.uint8), connectivity=4)
+    short = np.hypot(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]) < 1.5 * width_mm * px
+    short[0] = False
+    return _largest(plump | short[labels])
 
 
 def bridged(shell: Mask, ratio: Image, px: float, width_mm: float = 3.2) -> Mask:
