@@ -145,22 +145,23 @@ def _subdivision(pieces: list[Piece]) -> tuple[PlanarGraph, list[Polygon]]:
 def _rings(graph: PlanarGraph) -> list[Ring]:
     """Walks every half-edge once; at each node the walk turns to the neighbouring half-edge, so each ring keeps one
     face on the same hand."""
-    leaving = defaultdict(list)
+    leaving: dict[int, list[tuple[float, int, bool]]] = defaultdict(list)
     for edge, (start, end) in enumerate(graph.ends):
         points = graph.edges_mm[edge]
         leaving[start].append((_angle(points[1] - points[0]), edge, False))
         leaving[end].append((_angle(points[-2] - points[-1]), edge, True))
-    after = {}
+    after: dict[tuple[int, bool], tuple[int, bool]] = {}
     for fan in leaving.values():
         fan.sort()
         for here, ahead in zip(fan, fan[1:] + fan[:1], strict=True):
             after[(here[1], not here[2])] = (ahead[1], ahead[2])
-    rings, seen = [], set()
-    for start in sorted(after):
-        if start in seen:
+    rings: list[Ring] = []
+    seen: set[tuple[int, bool]] = set()
+    for first in sorted(after):
+        if first in seen:
             continue
-        ring = [start]
-        while (step := after[ring[-1]]) != start:
+        ring = [first]
+        while (step := after[ring[-1]]) != first:
             ring.append(step)
         seen |= set(ring)
         rings.append(tuple(ring))

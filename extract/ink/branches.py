@@ -11,7 +11,7 @@ from scipy.ndimage import gaussian_filter1d, median_filter, uniform_filter1d
 from scipy.signal import find_peaks
 
 from extract.doors import Array, FlatView
-from extract.ink.darkness import InkField, sample
+from extract.ink.darkness import InkField, sample, strongest
 from extract.ink.skeleton import Branch
 
 SPUR_MM = 2.2
@@ -270,7 +270,7 @@ def _profiles(points_px: Array, field: InkField, closed: bool) -> tuple[Array, A
     across = PROFILE_MM / field.mm_per_px
     grid = points_px[:, None, :] + across[None, :, None] * normals(points_px, closed)[:, None, :]
     ratio = sample(field.ratio, grid.reshape(-1, 2)).reshape(len(points_px), len(across), 3)
-    return ratio, 1 - np.exp(-ratio.max(axis=2))
+    return ratio, 1 - np.exp(-strongest(ratio))
 
 
 def _width_mm(dark: Array) -> float:

@@ -7,6 +7,7 @@ falls out. Ridges are found at one scale, that of a marker tip; tape edges and s
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -28,6 +29,9 @@ SAMPLE_ROW = 1024
 """OpenCV's remap takes at most 32,767 rows, so long lists of points go in as rows of this many."""
 
 
+_LOG = np.log(np.arange(256, dtype=np.float32) + DARK_FLOOR)
+
+
 @dataclass(frozen=True, eq=False)
 class InkField:
     """Rasters of the flat view's size. ``ratio`` (H, W, 3) is ln(tape / pixel) in B, G, R; ``dark`` its largest channel
@@ -44,7 +48,7 @@ def ink_field(flat: FlatView, silhouette: Silhouette) -> InkField:
     """Reads relative darkness and ridge strength inside the silhouette."""
     inside = shell_mask(flat, silhouette)
     ratio = _tape_over_pixel(flat.pixels, inside, flat.mm_per_px)
-    dark = cv2.GaussianBlur(ratio.max(axis=2), (0, 0), RIDGE_SIGMA_MM / flat.mm_per_px)
+    dark = cv2.GaussianBlur(strongest(ratio), (0, 0), RIDGE_SIGMA_MM / flat.mm_per_px)
     ridge = _ridge_strength(dark, RIDGE_SIGMA_MM / flat.mm_per_px)
     ridge[~inside] = 0
     return InkField(ratio, dark, ridge, inside, flat.mm_per_px)
@@ -65,7 +69,7 @@ def _tape_over_pixel(pixels: npt.NDArray[np.uint8], inside: Mask, mm_per_px: flo
     core = cv2.erode(inside.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
     soft = _spread_outwards(soft, core)
     tape = _tape_level(soft, core, mm_per_px)
-    return np.log((tape.astype(np.float32) + DARK_FLOOR) / (soft.astype(np.float32) + DARK_FLOOR))
+    return np.asarray(_LOG[tape] - _LOG[soft], np.float32)
 
 
 def _spread_outwards(pixels: npt.NDArray[np.uint8], core: Mask) -> npt.NDArray[np.uint8]:
@@ -85,6 +89,11 @@ def _tape_level(soft: npt.NDArray[np.uint8], core: Mask, mm_per_px: float) -> np
     small = cv2.resize(soft, (max(1, width // step), max(1, height // step)), interpolation=cv2.INTER_AREA)
     level = cv2.merge([cv2.medianBlur(np.ascontiguousarray(small[..., c]), BACKGROUND_WINDOW) for c in range(3)])
     return cv2.resize(cv2.GaussianBlur(level, (0, 0), 2), (width, height), interpolation=cv2.INTER_LINEAR)
+
+
+def strongest(ratio: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """The largest of the three channels in the last axis; far quicker than a reduction over so short an axis."""
+    return np.maximum(np.maximum(ratio[..., 0], ratio[..., 1]), ratio[..., 2])
 
 
 def hessian(dark: Image) -> tuple[Image, Image, Image]:
