@@ -87,7 +87,7 @@ def adjust(
 
     def residuals(step: Array) -> Array:
         table, _ = unpack(step)
-        seen = [(_misses(table, sight) / sight.sd_px).ravel() for sight in sights]
+        seen = [(missed_px(table, sight) / sight.sd_px).ravel() for sight in sights]
         bulges = np.concatenate([table.places[key][3:] for key in keys]) / bulge_sd_mm
         return np.concatenate([*seen, _lens_residuals(table, priors), bulges])
 
@@ -107,7 +107,7 @@ def adjust(
         max_nfev=100,
     )
     table, _ = unpack(fit.x)
-    misses = tuple(_misses(table, sight) for sight in sights)
+    misses = tuple(missed_px(table, sight) for sight in sights)
     weak = _LENS * len(priors) + 3 * len(keys)
     return Solved(table, _covariance(fit), misses, float(fit.cost), _freedom(sights, len(free) - weak))
 
@@ -147,7 +147,8 @@ def placed(corners_mm: Array, bulges: Array, place: Array) -> Array:
     return np.column_stack([turned, -bulges @ place[3:]])
 
 
-def _misses(table: Table, sight: Sight) -> Array:
+def missed_px(table: Table, sight: Sight) -> Array:
+    """(N, 2) where the table would have the corners, less where they were seen."""
     points = placed(sight.corners_mm, sight.bulges, table.places[sight.card])
     return px_from_table(table.cameras[sight.photo], points) - sight.corners_px
 

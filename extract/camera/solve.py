@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from extract.camera.bundle import HUBER, Key, Prior, Sight, Solved, Table, adjust
+from extract.camera.bundle import HUBER, Key, Prior, Sight, Solved, Table, adjust, missed_px
 from extract.camera.printer import Stretch, printer_stretch
 from extract.camera.project import PARAMETERS, mm_from_px
 from extract.doors import (
@@ -26,6 +26,9 @@ from extract.doors import (
     TraceSettings,
 )
 from extract.geometry.scalecard import board_size_mm
+
+OUTLIER = 5.0
+"""Corners missing by more σ than this are blunders: of true ones, four in a million (Rayleigh)."""
 
 FAMILY_ORDER = ("A4", "Letter", "small")
 
@@ -54,7 +57,7 @@ class SolveSettings:
     k1_sd: float = 0.06
     k2_sd: float = 0.03
     centre_sd: float = 0.004
-    bulge_sd_mm: float = 0.1
+    bulge_sd_mm: float = 0.15
     paper_mm: float = 0.1
     height_sd_mm: float = 0.3
     max_tilt_deg: float = 55.0
@@ -236,18 +239,36 @@ def _weighed(
     sights: tuple[Sight, ...], priors: tuple[Prior, ...], start: Table, frame: Key, bulge_sd_mm: float
 ) -> tuple[Solved, tuple[float, ...]]:
     """Adjustment with each sighting's noise estimated from its own residuals (variance components after Förstner
-    1979), so that a card that does not lie flat loses its say. ``factors`` tell by how much noise was raised."""
-    factors = np.ones(len(sights))
+    1979), so that a card that does not lie flat loses its say, and without blunders. ``factors`` tell by how much
+    each sighting's noise was raised."""
+    factors, used = np.ones(len(sights)), sights
     solved = adjust(sights, priors, start, frame, bulge_sd_mm)
-    for _ in range(5):
-        rms = np.array([_robust_rms(miss) / math.sqrt(solved.freedom) for miss in solved.residuals_px])
-        last, factors = factors, np.maximum(1.0, rms / [sight.sd_px for sight in sights])
+    for _ in range(6):
+        misses = [missed_px(solved.table, sight) for sight in sights]
+        rms = np.array([_robust_rms(miss) / math.sqrt(solved.freedom) for miss in misses])
+        last, factors = (factors, used), np.maximum(1.0, rms / [sight.sd_px for sight in sights])
+        used = tuple(_trusted(*each) for each in zip(sights, misses, factors, strict=True))
         # A twentieth more or less noise on a card moves nothing that matters.
-        if np.abs(factors / last - 1).max() < 0.05:
+        if np.abs(factors / last[0] - 1).max() < 0.05 and all(map(_same_corners, used, last[1])):
             break
-        louder = tuple(replace(s, sd_px=s.sd_px * f) for s, f in zip(sights, factors, strict=True))
-        solved = adjust(louder, priors, solved.table, frame, bulge_sd_mm)
+        solved = adjust(used, priors, solved.table, frame, bulge_sd_mm)
     return solved, tuple(float(factor) for factor in factors)
+
+
+def _trusted(sight: Sight, misses_px: Array, factor: float) -> Sight:
+    """The sighting with its noise raised by ``factor``, without corners that miss by more than that explains."""
+    near = np.hypot(*misses_px.T) <= OUTLIER * factor * sight.sd_px
+    return replace(
+        sight,
+        corners_mm=sight.corners_mm[near],
+        corners_px=sight.corners_px[near],
+        bulges=sight.bulges[near],
+        sd_px=sight.sd_px * factor,
+    )
+
+
+def _same_corners(one: Sight, other: Sight) -> bool:
+    return np.array_equal(one.corners_px, other.corners_px)
 
 
 def _robust_rms(misses_px: Array) -> float:
