@@ -160,7 +160,7 @@ def cut_out(
         models, ratio = learn(view, shell, gap_mm, white)
         far = ~grow(shell, 25 * px) | ~view.free
         cut = minimum_cut(ratio, view.lab, far, core, stiffness)
-        shell = without_fingers(bridged(cut, ratio, px), px)
+        shell = without_fingers(bridged(cut, px), px)
         core, gap_mm = np.zeros_like(far), 3.0
     return shell, models
 
@@ -175,16 +175,11 @@ def without_fingers(shell: Mask, px: float, width_mm: float = 6.0) -> Mask:
     return _largest(plump | short[labels])
 
 
-def bridged(shell: Mask, ratio: Image, px: float, width_mm: float = 3.2) -> Mask:
-    """The mask with thin gaps closed, unless they are long and plainly show table: a marker stroke that runs to the
-    edge is darker than either side and must not become a cut. The thin ends of cuts are followed later."""
-    closed = cv2.morphologyEx(np.pad(shell.astype(np.uint8), 8), cv2.MORPH_CLOSE, disc(width_mm / 2 * px))[8:-8, 8:-8]
-    gaps = (closed > 0) & ~shell
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(gaps.astype(np.uint8), connectivity=8)
-    ratios = np.bincount(labels.ravel(), ratio.ravel(), count) / np.maximum(np.bincount(labels.ravel()), 1)
-    keep = (stats[:, 2:4].max(1) > 12 * px) & (ratios < -1.5)
-    keep[0] = False
-    return np.asarray((closed > 0) & ~keep[labels], bool)
+def bridged(shell: Mask, px: float, width_mm: float = 3.2) -> Mask:
+    """The mask with thin gaps closed: a marker stroke that runs to the edge may look like table and must not become a
+    cut. Narrow cuts, and the thin ends of wide ones, are followed later."""
+    padded = np.pad(shell.astype(np.uint8), 8)
+    return np.asarray(cv2.morphologyEx(padded, cv2.MORPH_CLOSE, disc(width_mm / 2 * px))[8:-8, 8:-8] > 0, bool)
 
 
 def _largest(mask: Mask) -> Mask:

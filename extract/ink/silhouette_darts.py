@@ -115,13 +115,7 @@ def _line(points: Array) -> tuple[Array, Array]:
 def follow(flat: FlatView, white: Image, wedge: Wedge) -> Array:
     """The cut's end (3, 2) in mm: foot of its left side, tip, foot of its right side."""
     frame = _Frame(wedge)
-    long = wedge.reach_mm + max(4.0, 3 * wedge.reach_sd_mm) + 4.0
-    along = np.arange(-2.0, long, STEP_MM)
-    half = 0.5 * float(np.hypot(*(wedge.base[0] - wedge.base[1])))
-    across = np.arange(-half - 6.0, half + 6.0 + 1e-6, STEP_MM)
-    points = frame.mm(along[:, None], across[None, :])
-    seen = cv2.remap(flat.pixels, flat.px_from_mm(points).astype(np.float32), None, cv2.INTER_LINEAR)
-    far = _strangeness(lab_of(np.asarray(seen, np.uint8), white), across, half)
+    far, along, across = strange_strip(flat, white, wedge, wedge.reach_mm + max(4.0, 3 * wedge.reach_sd_mm) + 4.0)
     ends = frame.across(wedge.base)
     sums = np.cumsum(np.clip(0.5 * far**2 - 4.0, -1.5, 4.0), axis=1)
     reach, drift = _cover_most(sums, along, across, ends, wedge)
@@ -130,6 +124,16 @@ def follow(flat: FlatView, white: Image, wedge: Wedge) -> Array:
     meet = (sides[1, 0] - sides[0, 0]) / (sides[0, 1] - sides[1, 1])
     tip = frame.mm(meet, sides[:, 0].mean() + meet * sides[:, 1].mean())
     return np.stack([frame.mm(0.0, sides[0, 0]), tip, frame.mm(0.0, sides[1, 0])])
+
+
+def strange_strip(flat: FlatView, white: Image, wedge: Wedge, long_mm: float) -> tuple[Array, Array, Array]:
+    """Strangeness (rows along the axis, columns across it) of a strip over the cut, and both axes in mm."""
+    along = np.arange(-2.0, long_mm, STEP_MM)
+    half = 0.5 * float(np.hypot(*(wedge.base[0] - wedge.base[1])))
+    across = np.arange(-half - 6.0, half + 6.0 + 1e-6, STEP_MM)
+    points = flat.px_from_mm(_Frame(wedge).mm(along[:, None], across[None, :])).astype(np.float32)
+    seen = cv2.remap(flat.pixels, points, None, cv2.INTER_LINEAR)
+    return _strangeness(lab_of(np.asarray(seen, np.uint8), white), across, half), along, across
 
 
 class _Frame:

@@ -1,0 +1,181 @@
+"""Relief cuts so narrow, mouth and all, that the cut-out closed over them.
+
+From every point of the outline, straight lines are sent inwards at many angles over a map of table likeness. A cut is a
+line along which the table shows while the shell shows to either side. A marker stroke that runs to the edge looks alike
+on a dark table; but it keeps its width, and a cut tapers to a tip.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from extract.doors import Array, FlatView
+from extract.ink.shell_view import Image, crop, shrink
+from extract.ink.silhouette_cut import ColourModels
+from extract.ink.silhouette_darts import Wedge, follow, strange_strip
+
+MAP_MM = 0.6
+"""Pixel of the likeness map: a cut 1 mm wide still darkens it."""
+
+PROBE_MM = 9.0
+"""First look: this far in, a cut of the least depth is still open."""
+
+SHORTEST_MM = 12.0
+"""Shorter snips are ragged scissors' work and change no panel."""
+
+LONGEST_MM = 150.0
+FLANK_MM = 4.5
+"""Shell must show this far to either side of a narrow cut."""
+
+
+@dataclass(frozen=True, eq=False)
+class Slit:
+    """A narrow cut: ring indices ``first`` to ``last`` lie over its mouth; ``end`` (3, 2) foot, tip, foot in mm."""
+
+    first: int
+    last: int
+    end: Array
+
+
+@dataclass(frozen=True, eq=False)
+class TableMap:
+    """How much each point looks like table (nats, clipped); sampled bilinearly."""
+
+    flat: FlatView
+    value: Image
+
+    def at(self, points_mm: Array) -> Image:
+        shape = points_mm.shape[:-1]
+        points = self.flat.px_from_mm(points_mm).astype(np.float32).reshape(shape[0], -1, 2)
+        outside = 3.0
+        return cv2.remap(self.value, points, None, cv2.INTER_LINEAR, borderValue=outside).reshape(shape)
+
+
+def table_map(flat: FlatView, models: ColourModels, ring: Array) -> TableMap:
+    small = shrink(crop(flat, ring.min(0) - 8, ring.max(0) + 8), MAP_MM)
+    height, width = small.valid.shape
+    y, x = np.mgrid[0:height, 0:width]
+    points = small.mm_from_px(np.stack([x, y], axis=-1))
+    return TableMap(small, np.clip(-models.likeness(small.pixels, points), -3, 3))
+
+
+def find_slits(flat: FlatView, models: ColourModels, ring: Array, normals: Array) -> list[Slit]:
+    """Narrow cuts that start at the ring, without overlaps, in the order of the ring."""
+    table = table_map(flat, models, ring)
+    found: list[tuple[float, Slit]] = []
+    for index, angle in _openings(table, ring, normals):
+        slit = _trace(flat, models, table, ring, normals, index, angle)
+        if slit is not None and not any(_clash(slit[1], other, len(ring)) for _, other in found):
+            found.append(slit)
+    return sorted((slit for _, slit in found), key=lambda slit: slit.first)
+
+
+def _openings(table: TableMap, ring: Array, normals: Array, most: int = 24) -> list[tuple[int, float]]:
+    """Ring indices and angles where a first look finds table between shell, best first."""
+    starts = np.arange(0, len(ring), 2)
+    angles = np.radians(np.arange(-60, 61, 5.0))
+    along = np.arange(1.0, PROBE_MM, 0.75)
+    ways = _turned(-normals[starts][:, None], angles)
+    lines = ring[starts][:, None, None] + along[:, None] * ways[:, :, None]
+    sides = FLANK_MM * np.stack([-ways[..., 1], ways[..., 0]], axis=-1)[:, :, None]
+    middle = table.at(lines).mean(-1)
+    flanks = np.maximum(table.at(lines + sides).mean(-1), table.at(lines - sides).mean(-1))
+    score = middle - np.maximum(flanks, -1.0)
+    score[flanks > 0.3] = -np.inf
+    best = score.argmax(1)
+    height = score[np.arange(len(starts)), best]
+    peaks = (height >= cv2.dilate(height.astype(np.float32)[:, None], np.ones((5, 1))).ravel()) & (height > 1.0)
+    order = np.flatnonzero(peaks)[np.argsort(-height[peaks])][:most]
+    return [(int(starts[i]), float(angles[best[i]])) for i in order]
+
+
+def _turned(ways: Array, angles: Array) -> Array:
+    cos, sin = np.cos(angles), np.sin(angles)
+    x, y = ways[..., 0], ways[..., 1]
+    return np.stack([cos * x - sin * y, sin * x + cos * y], axis=-1)
+
+
+def _trace(
+    flat: FlatView, models: ColourModels, table: TableMap, ring: Array, normals: Array, index: int, angle: float
+) -> tuple[float, Slit] | None:
+    """The slit that opens near a ring point, if it is one, with its score."""
+    near = (index + np.arange(-4, 5)) % len(ring)
+    angles = angle + np.radians(np.arange(-6, 6.1, 0.5))
+    ways = _turned(-normals[index][None], angles)
+    along = np.arange(0.5, LONGEST_MM, 0.75)
+    lines = ring[near][:, None, None] + along[:, None] * ways[None, :, None]
+    gain = np.cumsum(table.at(lines) - 0.4, axis=-1) * 0.75
+    start, turn, stop = np.unravel_index(int(gain.argmax()), gain.shape)
+    reach = float(along[stop])
+    if reach < SHORTEST_MM or reach > LONGEST_MM - 5 or gain.max() < 0.8 * reach:
+        return None
+    axis, mouth = ways[turn], ring[near[start]]
+    base = _mouth(table, mouth, axis)
+    if base is None:
+        return None
+    wedge = Wedge(base, axis, reach, max(3.0, 0.15 * reach))
+    end = follow(flat, models.white, wedge)
+    if not tapers(flat, models.white, end):
+        return None
+    feet = [int(np.hypot(*(ring - foot).T).argmin()) for foot in (end[0], end[2])]
+    first, last = feet if (feet[1] - feet[0]) % len(ring) < len(ring) // 2 else feet[::-1]
+    ordered = end if first == feet[0] else end[::-1]
+    return float(gain.max()), Slit(first, first + (last - first) % len(ring), ordered)
+
+
+def _mouth(table: TableMap, mouth: Array, axis: Array, widest_mm: float = 7.0) -> Array | None:
+    """The two feet of a cut: where a line just inside the outline and across the cut leaves the table's colours."""
+    side = np.array([-axis[1], axis[0]])
+    across = np.arange(-widest_mm, widest_mm + 0.1, 0.2)
+    depth = np.arange(1.5, 6.0, 0.5)
+    rows = table.at(mouth + depth[:, None, None] * axis + across[None, :, None] * side)
+    shows = np.median(rows, axis=0) > 0
+    middle = len(across) // 2
+    close = np.flatnonzero(shows & (np.abs(across) < 1.2))
+    if not len(close):
+        return None
+    seed = int(close[np.abs(close - middle).argmin()])
+    left = seed - int(np.argmin(np.r_[shows[seed::-1], False]))
+    right = seed + int(np.argmin(np.r_[shows[seed:], False]))
+    if (right - left) * 0.2 > widest_mm:
+        return None
+    return np.asarray(mouth + across[[left, right]][:, None] * side, float)
+
+
+def tapers(flat: FlatView, white: Image, end: Array) -> bool:
+    """Whether what lies between foot, tip and foot narrows towards the tip and stops there."""
+    base = end[[0, 2]]
+    reach = float(np.hypot(*(end[1] - base.mean(0))))
+    width = float(np.hypot(*(base[0] - base[1])))
+    if reach < SHORTEST_MM or not 0.4 < width < 0.3 * reach + 2:
+        return False
+    wedge = Wedge(base, (end[1] - base.mean(0)) / reach, reach, 1.0)
+    far, along, across = strange_strip(flat, white, wedge, reach + 9.0)
+    open_width = ((far > 3.0) & (np.abs(across) < width / 2 + 1.0)).sum(1) * (across[1] - across[0])
+    share = along / reach
+    near, late = (float(np.mean(open_width[(share > a) & (share < b)])) for a, b in ((0.05, 0.35), (0.65, 0.95)))
+    beyond = float(np.mean(open_width[(along > reach + 2) & (along < reach + 7)]))
+    return near > 0.6 and late < 0.7 * near and beyond < 0.5 * near
+
+
+def _clash(one: Slit, other: Slit, count: int) -> bool:
+    """Whether two slits share a mouth, or one's tip lies in the other."""
+    middle = [(slit.first + slit.last) / 2 for slit in (one, other)]
+    apart = abs((middle[0] - middle[1] + count / 2) % count - count / 2)
+    return apart < 12 or float(np.hypot(*(one.end[1] - other.end[1]))) < 4.0
+
+
+def with_slits(ring: Array, slits: list[Slit]) -> Array:
+    """The ring with every slit cut in."""
+    if not slits:
+        return ring
+    turn = slits[0].first
+    rolled = np.roll(ring, -turn, axis=0)
+    pieces, at = [], 0
+    for slit in slits:
+        pieces += [rolled[at : slit.first - turn], slit.end]
+        at = slit.last - turn + 1
+    return np.vstack([*pieces, rolled[at:]])
