@@ -21,6 +21,9 @@ from extract.geometry.scalecard import board_size_mm, chess_corners_mm
 
 Grey = npt.NDArray[np.uint8]
 
+FLAT_LEVELS = 4.0
+"""Grey levels of spread below which a patch shows nothing: the noise of a photo in good light."""
+
 
 @dataclass(frozen=True)
 class FindSettings:
@@ -76,7 +79,7 @@ class _UnusableError(Exception):
 
 def _search(grey: Grey, settings: FindSettings) -> list[tuple[CardDesign, Markers]]:
     """Markers by card. One threshold on the reduced picture nearly always reads them all in a third of the time;
-    where cards come out half read, or none at all, every threshold is tried, then the full size."""
+    where cards come out half read, or none at all, every threshold is tried, then a larger picture."""
     reduced = settings.detect_long_side_px
     groups = _by_card(_read_markers(grey, reduced, (23, 23)))
     if groups and all(2 * len(markers) > len(marker_corners_mm(design)) for design, markers in groups):
@@ -84,7 +87,8 @@ def _search(grey: Grey, settings: FindSettings) -> list[tuple[CardDesign, Marker
     groups = max(groups, _by_card(_read_markers(grey, reduced, (3, 43))), key=_marker_count)
     if groups or max(grey.shape) <= reduced:
         return groups
-    return _by_card(_read_markers(grey, max(grey.shape), (3, 23)))
+    # Three times finer finds markers a third the size; finer still, a card would be too small to measure by anyway.
+    return _by_card(_read_markers(grey, min(max(grey.shape), 3 * reduced), (3, 23)))
 
 
 def _marker_count(groups: list[tuple[CardDesign, Markers]]) -> int:
@@ -97,12 +101,20 @@ def _read_markers(grey: Grey, long_side_px: int, windows: tuple[int, int]) -> Ma
     factor = min(1.0, long_side_px / max(grey.shape))
     small = grey if factor == 1 else cv2.resize(grey, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
     scale = np.array([grey.shape[1] / small.shape[1], grey.shape[0] / small.shape[0]])
-    corners, ids, _ = _detector(windows).detectMarkers(small)
+    corners, ids, _ = _detector(windows).detectMarkers(_stretched(small))
     if ids is None:
         return []
     # Pixel centres are whole numbers on both levels, hence the half pixel on either side of the scaling.
     full = [(np.asarray(quad, float).reshape(4, 2) + 0.5) * scale - 0.5 for quad in corners]
     return [(int(number), quad) for number, quad in zip(np.ravel(ids), full, strict=True)]
+
+
+def _stretched(grey: Grey) -> Grey:
+    """Contrast drawn out to the full range: the detector's threshold is a fixed number of grey levels, more than a
+    marker in a dim room has."""
+    dark, bright = np.percentile(grey[::4, ::4], (1, 99))
+    levels = (np.arange(256) - dark) * (255 / max(bright - dark, 8.0))
+    return np.asarray(cv2.LUT(grey, np.clip(levels, 0, 255).astype(np.uint8)), np.uint8)
 
 
 def _detector(windows: tuple[int, int]) -> cv2.aruco.ArucoDetector:
@@ -258,7 +270,7 @@ def _likeness(
     ideal = np.sign(u * v)[None, :] * np.where(even, -1.0, 1.0)[:, None]
     seen -= seen.mean(axis=1, keepdims=True)
     length = np.linalg.norm(seen, axis=1)
-    flat = length < 6.0 * math.sqrt(len(u))
+    flat = length < FLAT_LEVELS * math.sqrt(len(u))
     return np.where(flat, 0.0, (seen * ideal).sum(axis=1) / np.maximum(length, 1e-9) / math.sqrt(len(u)))
 
 

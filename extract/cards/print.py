@@ -11,7 +11,7 @@ from reportlab.pdfbase.pdfdoc import PDFDictionary, PDFName
 from reportlab.pdfgen.canvas import FILL_NON_ZERO, Canvas
 
 from extract.cards.design import LETTER_MM, black_rectangles_mm, card_design
-from extract.doors import CardDesign
+from extract.doors import CannotContinue, CardDesign
 from extract.geometry.scalecard import bar_lengths_mm, board_corner_mm
 
 UNPRINTABLE_MM = 5.0
@@ -44,14 +44,17 @@ def bars(design: CardDesign) -> tuple[Bar, Bar]:
 
 def cards_pdf(designs: Iterable[CardDesign], date: str | None = None, paper: str = "A4") -> bytes:
     """Pages for the cards in the order given. ``date`` is printed on each; ``paper`` ("A4" or "Letter") is the page
-    small cards are put on. The same cards always give the same bytes."""
+    small cards are put on. The same cards always give the same bytes. Raises ``CannotContinue`` for no cards."""
+    designs = list(designs)
+    if not designs:
+        raise CannotContinue("cards", "No scale card was asked for.", "Name at least one number from 0 to 9.")
     out = io.BytesIO()
     canvas = Canvas(out, pdfVersion=(1, 7), invariant=1, pageCompression=1)
     canvas.setTitle("Truepeel scale cards")
     # ISO 32000-2 table 147; the canvas's own setter does not know PickTrayByPDFSize.
     preferences = {"PrintScaling": PDFName("None"), "PickTrayByPDFSize": "true"}
     canvas._doc.Catalog.ViewerPreferences = PDFDictionary(preferences)
-    for page_mm, cards in _pages(list(designs), paper):
+    for page_mm, cards in _pages(designs, paper):
         canvas.setPageSize((page_mm[0] * mm, page_mm[1] * mm))
         for design, x, y in cards:
             _Sheet(canvas, page_mm[1], x, y).card(design, date)

@@ -125,6 +125,18 @@ def test_shaken_photo_is_not_taken_for_two_cards(laid, shoot) -> None:
         assert np.abs(errors_px(sightings[0], shot.truth_px[0])).max() < 0.5
 
 
+def test_cards_are_found_in_a_dim_room(laid, shoot) -> None:
+    cards = (laid(card_design("A4", 1), -60, 0), laid(card_design("small", 0), 250, 40, 10))
+    shot = shoot(cards, noise=0.0)
+    grain = np.random.default_rng(2).normal(0, 2.0, shot.photo.pixels.shape[:2])[..., None]
+    dim = np.clip(shot.photo.pixels * 0.12 + grain, 0, 255).astype(np.uint8)
+    sightings, doubts = find_cards(replace(shot.photo, pixels=dim))
+    assert not doubts and [len(sighting.corners_px) for sighting in sightings] == [40, 12]
+    for sighting, truth in zip(sightings, shot.truth_px, strict=True):
+        error = np.sqrt((errors_px(sighting, truth) ** 2).mean())
+        assert error < 0.35 and sighting.sd_px == pytest.approx(error, rel=0.5)
+
+
 def test_slanted_card_is_named(laid, shoot) -> None:
     assert "slant" in refusal(shoot((laid(card_design("A4", 0), 0, 0),), tilt_deg=60.0).photo)
 

@@ -14,7 +14,7 @@ import pytest
 
 from extract.cards.design import board, card_design
 from extract.cards.print import UNPRINTABLE_MM, bars, cards_pdf
-from extract.doors import Array, CardDesign
+from extract.doors import Array, CannotContinue, CardDesign
 from extract.geometry.scalecard import bar_lengths_mm, board_corner_mm, chess_corners_mm
 
 DPI = 300
@@ -131,3 +131,8 @@ def test_ready_made_cards_are_what_the_program_prints(root: Path, family: str) -
 def test_same_cards_give_same_bytes() -> None:
     designs = [card_design("Letter", 1), card_design("small", 1)]
     assert cards_pdf(designs) == cards_pdf(designs)
+
+
+def test_no_cards_make_no_pages() -> None:
+    with pytest.raises(CannotContinue):
+        cards_pdf([])
