@@ -22,6 +22,12 @@ HOW_TO = """
 3. Stand 0.5 to 1.3 m away with the light from the side, and look down as squarely as you can.
 4. Take the photo with the phone's main camera (no zoom), then bring it here as it is: JPEG, HEIC, PNG, TIFF or WebP.
 """
+OVERLAY = "The lines and panels found, on the photo"
+# The command line's words for these doubts name options; the page has boxes.
+DOUBTS = {
+    "bars-not-measured": "The card's bars were not measured, so the printer's own stretch is a guess that is part of "
+    "the ±. Lay a ruler along both bars and fill in what it says under 3.",
+}
 COLOURS = (None, "black", "blue", "red", "green", "purple")
 POLL_SECONDS = 0.25
 
@@ -178,14 +184,12 @@ def show_refusal(refusal: Refusal) -> None:
 
 def show_pattern(report: Mapping[str, Any], folder: Path) -> None:
     st.write(f"**{words.headline(report)}.** Print at 100 %, and measure the check lines on the first page.")
-    for line in words.warning_lines(report):
+    for line in words.warning_lines(report, DOUBTS):
         st.warning(words.plain(line))
     show_downloads(folder)
     overlay = folder / "overlay.jpg"
     if overlay.is_file():
-        st.image(
-            overlay.read_bytes(), "The lines and panels found, on the photo", "stretch", alt=words.headline(report)
-        )
+        st.image(overlay.read_bytes(), OVERLAY, "stretch", alt=f"{OVERLAY}: {words.headline(report)}")
     st.subheader("Panels", anchor=False)
     st.table(words.panel_rows(report), hide_index=True, border="horizontal")
     st.caption(f"{words.plane_line(report)}. {words.SIGMA_NOTE}")

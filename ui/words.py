@@ -69,20 +69,22 @@ def plane_line(report: Report) -> str:
 
 
 def panel_rows(report: Report) -> list[dict[str, str]]:
-    """One row for each panel, every figure with its unit."""
+    """One row for each panel, numbered as on overlay and paper, every figure with its unit."""
     return [
         {
-            "Panel": str(panel["id"]),
+            "Panel": str(number),
             "Area": square_centimetres(panel["area_mm2"]),
             "Perimeter": millimetres(panel["perimeter"]),
             "Outline": plus_minus(panel["sigma"]),
         }
-        for panel in report.get("panels", ())
+        for number, panel in enumerate(report.get("panels", ()), start=1)
     ]
 
 
-def warning_lines(report: Report) -> list[str]:
-    return [str(warning["message"]) for warning in report.get("warnings", ())]
+def warning_lines(report: Report, instead: Mapping[str, str] | None = None) -> list[str]:
+    """Every doubt as a sentence; ``instead`` has other words for some codes."""
+    instead = instead or {}
+    return [instead.get(warning["code"], str(warning["message"])) for warning in report.get("warnings", ())]
 
 
 def headline(report: Report) -> str:
@@ -95,7 +97,7 @@ def summary_lines(report: Report, files: Sequence[str]) -> list[str]:
     """What the command line prints when a tracing is done."""
     rows = panel_rows(report)
     widths = {key: max(len(row[key]) for row in rows) for key in rows[0]} if rows else {}
-    panels = ["  ".join(row[key].rjust(width) for key, width in widths.items()) for row in rows]
+    panels = ["panel " + "  ".join(row[key].rjust(width) for key, width in widths.items()) for row in rows]
     return [
         headline(report) + ".",
         *(f"  {line}" for line in card_lines(report)),

@@ -25,7 +25,10 @@ REPORT: dict[str, Any] = {
         {"id": "p1", "area_mm2": 12345.6, "perimeter": 512.34, "sigma": 0.126},
         {"id": "p2", "area_mm2": 850.0, "perimeter": 120.0, "sigma": 0.2},
     ],
-    "warnings": [{"code": "one-sided", "message": "All cards lie on one side; a card on each side is truer."}],
+    "warnings": [
+        {"code": "one-sided", "message": "All cards lie on one side; a card on each side is truer."},
+        {"code": "bars-not-measured", "message": "Give --bar-long and --bar-short."},
+    ],
 }
 OUTPUTS = ("pattern.pdf", "pattern.svg", "pattern.dxf", "report.json", "pattern.truepeel")
 

@@ -51,16 +51,23 @@ def download(page: Page, label: str, to: Path) -> Path:
     return to
 
 
+def wait_for_pattern(page: Page) -> None:
+    """Until the pattern can be had; a refusal in its place ends the wait and is told."""
+    pattern = page.get_by_role("button", name="Pattern to print (PDF)")
+    refusal = page.locator("[data-testid=stAlertContentError]")
+    pattern.or_(refusal).first.wait_for(timeout=TRACING_MS)
+    assert refusal.all_inner_texts() == []
+
+
 def test_from_upload_to_a_printed_pattern(browser: Browser, address: str, tmp_path: Path) -> None:
     page = browser.new_page(viewport={"width": 1280, "height": 900})
     faults: list[str] = []
     page.on("pageerror", lambda error: faults.append(str(error)))
     page.goto(address)
     page.locator("input[type=file]").set_input_files(extract.demo_photo())
-    page.get_by_text(extract.demo_photo().name, exact=False).first.wait_for()
-    page.get_by_role("button", name="Trace the pattern").focus()
-    page.keyboard.press("Enter")
-    page.get_by_role("button", name="Pattern to print (PDF)").wait_for(timeout=TRACING_MS)
+    page.get_by_role("button", name=re.compile("^Remove ")).wait_for()
+    page.get_by_role("button", name="Trace the pattern", disabled=False).press("Enter")
+    wait_for_pattern(page)
 
     pattern = pypdf.PdfReader(download(page, "Pattern to print (PDF)", tmp_path / "pattern.pdf"))
     assert len(pattern.pages) >= 1
@@ -70,7 +77,7 @@ def test_from_upload_to_a_printed_pattern(browser: Browser, address: str, tmp_pa
     assert overlay.evaluate("picture => picture.complete && picture.naturalWidth") > 0
 
     page.reload()
-    page.get_by_role("button", name="Pattern to print (PDF)").wait_for()
+    wait_for_pattern(page)
     page.get_by_role("button", name=re.compile("^Remove ")).wait_for()
     page.set_viewport_size({"width": 400, "height": 850})
     page.get_by_role("button", name="Pattern to print (PDF)").scroll_into_view_if_needed()

@@ -98,12 +98,15 @@ def test_it_says_what_was_found(door: Any, capsys: pytest.CaptureFixture[str], t
     assert out.splitlines()[0] == "2 panels from 2 cards."
     for line in (
         "  A4 card 0: 40 corners, fit to 0.11 px",
-        "  p1  123.5 cm²  512.3 mm  ± 0.13 mm",
-        "  p2    8.5 cm²  120.0 mm  ± 0.20 mm",
+        "  panel 1  123.5 cm²  512.3 mm  ± 0.13 mm",
+        "  panel 2    8.5 cm²  120.0 mm  ± 0.20 mm",
         f"  {tmp_path / 'new' / 'pattern.pdf'}",
     ):
         assert line in out.splitlines()
-    assert err == "truepeel: note: All cards lie on one side; a card on each side is truer.\n"
+    assert err.splitlines() == [
+        "truepeel: note: All cards lie on one side; a card on each side is truer.",
+        "truepeel: note: Give --bar-long and --bar-short.",
+    ]
 
 
 def test_a_terminal_sees_progress(

@@ -72,9 +72,11 @@ def test_from_upload_to_downloads(page: AppTest, door: Any) -> None:
     said = words_on(page)
     assert "2 panels from 2 cards." in said
     assert "All cards lie on one side" in said
+    assert "what it says under 3" in said
+    assert "bar-long" not in said.replace("\\", ""), "the page has boxes, not options"
     assert "± 0.21 mm" in said
     table = page.table[0].value
-    assert list(table["Panel"]) == ["p1", "p2"]
+    assert list(table["Panel"]) == ["1", "2"]
     assert list(table["Area"]) == ["123.5 cm²", "8.5 cm²"]
     assert list(table["Perimeter"]) == ["512.3 mm", "120.0 mm"]
     assert list(table["Outline"]) == ["± 0.13 mm", "± 0.20 mm"]
