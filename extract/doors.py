@@ -268,7 +268,7 @@ class TraceSettings:
     paper: str = "A4"
     cut_colour: str | None = None
     pairs: bool = False
-    smooth_mm: float = 0.3
+    smooth_mm: float = 0.2
 
 
 @dataclass(frozen=True, eq=False)
