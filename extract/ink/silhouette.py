@@ -108,7 +108,7 @@ def refine(flat: FlatView, ring: Array, models: ColourModels) -> Array:
     blur = edge_sharpness(flat, ring)
     for inwards_mm, outwards_mm in ((1.2, 0.6), (0.4, 0.4)):
         ring = resample(_fit_edge(flat, ring, models, blur, inwards_mm, outwards_mm), SPACING_MM)
-    ring = close_notches(flat, models.white, ring, outward_normals(ring, 1.0 / SPACING_MM), SPACING_MM)
+    ring = close_notches(flat, models, ring, outward_normals(ring, 1.0 / SPACING_MM), SPACING_MM)
     ring = resample(ring, SPACING_MM)
     ring = with_slits(ring, find_slits(flat, models, ring, outward_normals(ring, 2.0 / SPACING_MM)))
     return resample(ring, SPACING_MM)

@@ -170,7 +170,7 @@ def without_fingers(shell: Mask, px: float, width_mm: float = 6.0) -> Mask:
     the shell's own corners stay."""
     plump = cv2.morphologyEx(shell.astype(np.uint8), cv2.MORPH_OPEN, disc(width_mm / 2 * px)).astype(bool)
     _, labels, stats, _ = cv2.connectedComponentsWithStats((shell & ~plump).astype(np.uint8), connectivity=4)
-    short = np.hypot(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]) < 1.5 * width_mm * px
+    short = np.hypot(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]) < 1.2 * width_mm * px
     short[0] = False
     return _largest(plump | short[labels])
 

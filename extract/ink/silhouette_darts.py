@@ -15,12 +15,16 @@ import numpy.typing as npt
 from scipy.ndimage import gaussian_filter1d
 from scipy.spatial import cKDTree
 
-from extract.doors import Array, FlatView
+from extract.doors import Array, FlatView, Mask
 from extract.ink.shell_view import Image, lab_of
+from extract.ink.silhouette_cut import ColourModels
 
 NARROW_MM = 5.0
 """Below this gap a cut is followed as a whole: the cut-out's thin gaps are closed, and a profile across one side would
 run into the other side's shell."""
+
+DEEPEST_MM = 120.0
+"""No cut is followed further than this from where its sides part."""
 
 LONGEST_MM = 250.0
 """No relief cut has more outline than this between two facing points of its sides."""
@@ -43,7 +47,7 @@ class Notch:
 @dataclass(frozen=True, eq=False)
 class Wedge:
     """A cut's end in its own frame: ``base`` its two ends (2, 2) on the left and right side, ``axis`` the unit vector
-    inwards, ``tip_guess`` (2,) where the straight sides meet, ``guess_sd_mm`` its doubt along the axis."""
+    inwards, ``reach_mm`` how far in the straight sides meet, ``reach_sd_mm`` the doubt of that."""
 
     base: Array
     axis: Array
@@ -72,7 +76,7 @@ def find_notches(ring: Array, normals: Array, spacing_mm: float) -> list[Notch]:
     return _runs(inside)
 
 
-def _runs(inside: np.ndarray) -> list[Notch]:
+def _runs(inside: Mask) -> list[Notch]:
     if inside.all() or not inside.any():
         return []
     count = len(inside)
@@ -88,20 +92,24 @@ def wedge_of(ring: Array, notch: Notch, spacing_mm: float, side_mm: float = 14.0
     left = ring[(notch.first - np.arange(length)) % count]
     right = ring[(notch.last + np.arange(length)) % count]
     gap = np.linalg.norm(left - right, axis=1)
-    use = int(np.argmax(gap > 10.0)) or length
-    use = max(use, 8)
-    widening = (gap[min(use, length - 1)] - gap[0]) / (use * spacing_mm)
+    # Past the mouth the two sides run apart about twice as fast as one walks along them.
+    mouth = np.flatnonzero((gap[4:] - gap[:-4] > 1.2 * 4 * spacing_mm) | (gap[4:] > 2 * NARROW_MM))
+    use = int(mouth[0]) + 2 if len(mouth) else length
+    if use * spacing_mm < 4.0:
+        return None
     (left_at, left_way), (right_at, right_way) = _line(left[:use]), _line(right[:use])
-    if widening > 1.2 or left_way @ right_way < 0.5:
+    if left_way @ right_way < 0.5:
         return None
     axis = -(left_way + right_way)
     axis = axis / np.hypot(*axis)
     base = np.stack([left_at, right_at])
-    half = max(float(np.hypot(*(left_at - right_at))), 0.4)
-    closing = max(abs(float(left_way[0] * right_way[1] - left_way[1] * right_way[0])), 0.01)
+    width = max(float(np.hypot(*(left_at - right_at))), 0.4)
+    closing = float(left_way[0] * right_way[1] - left_way[1] * right_way[0])
     slope_sd = 0.15 / (use * spacing_mm)
-    reach = half / closing
-    return Wedge(base, axis, min(reach, 60.0), 1.0 + reach * slope_sd / closing)
+    reach = min(width / max(abs(closing), 0.04), DEEPEST_MM)
+    return Wedge(
+        base, axis, reach, float(np.clip(1.0 + reach * slope_sd / max(abs(closing), 0.04), 0.35 * reach, 0.5 * reach))
+    )
 
 
 def _line(points: Array) -> tuple[Array, Array]:
@@ -112,12 +120,16 @@ def _line(points: Array) -> tuple[Array, Array]:
     return centre + ((points[0] - centre) @ way) * way, way
 
 
-def follow(flat: FlatView, white: Image, wedge: Wedge) -> Array:
+def follow(flat: FlatView, models: ColourModels, wedge: Wedge) -> Array:
     """The cut's end (3, 2) in mm: foot of its left side, tip, foot of its right side."""
     frame = _Frame(wedge)
-    far, along, across = strange_strip(flat, white, wedge, wedge.reach_mm + max(4.0, 3 * wedge.reach_sd_mm) + 4.0)
+    long_mm = wedge.reach_mm + max(4.0, 3 * wedge.reach_sd_mm) + 4.0
+    strip = strange_strip(flat, models, wedge, long_mm)
+    far, along, across = strip.far, strip.along, strip.across
     ends = frame.across(wedge.base)
-    sums = np.cumsum(np.clip(0.5 * far**2 - 4.0, -1.5, 4.0), axis=1)
+    # What is strange but no table (ink, creases) says nothing for a cut, else strokes would be followed.
+    evidence = np.clip(0.5 * far**2 - 4.0, -1.5, np.where(strip.likeness < -0.3, 4.0, 0.0))
+    sums = np.cumsum(evidence, axis=1)
     reach, drift = _cover_most(sums, along, across, ends, wedge)
     sides = np.array([[end, (drift * reach - end) / reach] for end in ends])
     sides = _sharpen(far, along, across, sides, reach)
@@ -126,14 +138,26 @@ def follow(flat: FlatView, white: Image, wedge: Wedge) -> Array:
     return np.stack([frame.mm(0.0, sides[0, 0]), tip, frame.mm(0.0, sides[1, 0])])
 
 
-def strange_strip(flat: FlatView, white: Image, wedge: Wedge, long_mm: float) -> tuple[Array, Array, Array]:
-    """Strangeness (rows along the axis, columns across it) of a strip over the cut, and both axes in mm."""
+@dataclass(frozen=True, eq=False)
+class Strip:
+    """A strip over a cut, rows ``along`` its axis and columns ``across`` it (mm): ``far`` how many spreads each pixel
+    is off the shell to either side, ``likeness`` the colour models' word (positive: shell)."""
+
+    along: Array
+    across: Array
+    far: Array
+    likeness: Image
+
+
+def strange_strip(flat: FlatView, models: ColourModels, wedge: Wedge, long_mm: float) -> Strip:
     along = np.arange(-2.0, long_mm, STEP_MM)
     half = 0.5 * float(np.hypot(*(wedge.base[0] - wedge.base[1])))
     across = np.arange(-half - 6.0, half + 6.0 + 1e-6, STEP_MM)
-    points = flat.px_from_mm(_Frame(wedge).mm(along[:, None], across[None, :])).astype(np.float32)
-    seen = cv2.remap(flat.pixels, points, None, cv2.INTER_LINEAR)
-    return _strangeness(lab_of(np.asarray(seen, np.uint8), white), across, half), along, across
+    points = _Frame(wedge).mm(along[:, None], across[None, :])
+    at_px = flat.px_from_mm(points).astype(np.float32)
+    seen = np.asarray(cv2.remap(flat.pixels, at_px, None, cv2.INTER_LINEAR), np.uint8)
+    far = _strangeness(lab_of(seen, models.white), across, half)
+    return Strip(along, across, far, models.likeness(seen, points))
 
 
 class _Frame:
@@ -157,7 +181,7 @@ def _cover_most(sums: Array, along: Array, across: Array, ends: Array, wedge: We
     """Reach and drift (across per along) of the tip whose triangle gathers most evidence."""
     slack = max(4.0, 3 * wedge.reach_sd_mm)
     reaches = np.arange(max(0.5, wedge.reach_mm - slack), min(wedge.reach_mm + slack, along[-1] - 1.0), 0.5)
-    drifts = np.arange(-0.2, 0.2001, 0.025)
+    drifts = np.arange(-0.12, 0.1201, 0.02)
     score = np.array([_cover(sums, along, across, ends, reach, drifts) for reach in reaches])
     score -= (0.5 * ((reaches - wedge.reach_mm) / wedge.reach_sd_mm) ** 2)[:, None]
     best = np.unravel_index(int(score.argmax()), score.shape)
@@ -241,7 +265,7 @@ def _at(table: Array, rows: Array, position: Array) -> Array:
     return (1 - part) * table[rows, cell] + part * table[rows, cell + 1]
 
 
-def close_notches(flat: FlatView, white: Image, ring: Array, normals: Array, spacing_mm: float) -> Array:
+def close_notches(flat: FlatView, models: ColourModels, ring: Array, normals: Array, spacing_mm: float) -> Array:
     """Ring with the end of each cut replaced by two straight sides and a tip, false notches bridged."""
     notches = find_notches(ring, normals, spacing_mm)
     if not notches:
@@ -255,7 +279,7 @@ def close_notches(flat: FlatView, white: Image, ring: Array, normals: Array, spa
         pieces.append(ring[at : moved.first])
         at = moved.last + 1
         if wedge is not None:
-            end = follow(flat, white, wedge)
+            end = follow(flat, models, wedge)
             before = (pieces[-1] - end[0]) @ wedge.axis < -0.5 * spacing_mm
             pieces[-1] = pieces[-1][: int(np.flatnonzero(before)[-1]) + 1] if before.any() else pieces[-1]
             after = (ring[at:] - end[2]) @ wedge.axis < -0.5 * spacing_mm

@@ -117,8 +117,8 @@ def _trace(
     if base is None:
         return None
     wedge = Wedge(base, axis, reach, max(3.0, 0.15 * reach))
-    end = follow(flat, models.white, wedge)
-    if not tapers(flat, models.white, end):
+    end = follow(flat, models, wedge)
+    if not tapers(flat, models, end):
         return None
     feet = [int(np.hypot(*(ring - foot).T).argmin()) for foot in (end[0], end[2])]
     first, last = feet if (feet[1] - feet[0]) % len(ring) < len(ring) // 2 else feet[::-1]
@@ -145,7 +145,7 @@ def _mouth(table: TableMap, mouth: Array, axis: Array, widest_mm: float = 7.0) -
     return np.asarray(mouth + across[[left, right]][:, None] * side, float)
 
 
-def tapers(flat: FlatView, white: Image, end: Array) -> bool:
+def tapers(flat: FlatView, models: ColourModels, end: Array) -> bool:
     """Whether what lies between foot, tip and foot narrows towards the tip and stops there."""
     base = end[[0, 2]]
     reach = float(np.hypot(*(end[1] - base.mean(0))))
@@ -153,8 +153,9 @@ def tapers(flat: FlatView, white: Image, end: Array) -> bool:
     if reach < SHORTEST_MM or not 0.4 < width < 0.3 * reach + 2:
         return False
     wedge = Wedge(base, (end[1] - base.mean(0)) / reach, reach, 1.0)
-    far, along, across = strange_strip(flat, white, wedge, reach + 9.0)
-    open_width = ((far > 3.0) & (np.abs(across) < width / 2 + 1.0)).sum(1) * (across[1] - across[0])
+    strip = strange_strip(flat, models, wedge, reach + 9.0)
+    along, across = strip.along, strip.across
+    open_width = ((strip.far > 3.0) & (np.abs(across) < width / 2 + 1.0)).sum(1) * (across[1] - across[0])
     share = along / reach
     near, late = (float(np.mean(open_width[(share > a) & (share < b)])) for a, b in ((0.05, 0.35), (0.65, 0.95)))
     beyond = float(np.mean(open_width[(along > reach + 2) & (along < reach + 7)]))
