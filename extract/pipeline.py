@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
+from extract.camera.advice import advise_card
 from extract.camera.flatten import flatten, sampling_px_per_mm, seen_region_mm
 from extract.camera.solve import solve
 from extract.camera.uncertainty import shape_sd_mm, shape_sd_mm_at
@@ -102,9 +103,11 @@ def trace(sources: Sequence[Source], settings: TraceSettings, progress: Progress
         noise = _typical_sigma(silhouette, raw)
         panels = fit_panels(graph, settings.smooth_mm, lambda points: _with(noise, shape_sd_mm(camera, points)))
         strokes = tuple(_finished(s, camera, settings.smooth_mm) for s in raw)
+    advice = advise_card(cameras[best], np.vstack(silhouette.rings_mm))
     doubts = (
         *(d for _, found_doubts in found for d in found_doubts),
         *camera_doubts,
+        *([advice] if advice else []),
         *_bar_doubts(settings),
         *_edge_doubts(silhouette),
     )

@@ -17,11 +17,13 @@ from shapely import LineString, Point, Polygon
 
 from extract.doors import Array, Face, PlanarGraph, Ring, Silhouette, Stroke
 
+SPECK_MM2 = 0.01
+"""A loop of one line smaller than this is a knot in the drawing, not a shape."""
 SLIVER_MM2 = 25.0
 SLIVER_WIDTH_MM = 0.8
 """Smaller or thinner faces come from strokes drawn twice or a line that overshot, not from a maker's wish."""
 
-GRID_MM = 1e-6
+GRID_MM = 1e-3
 """Coordinates are snapped to this grid where lines meet, so that lines that all but coincide become one."""
 
 
@@ -72,9 +74,13 @@ def _noded(sources: dict[str, LineString]) -> list[Piece]:
     middles = shapely.line_interpolate_point(parts, 0.5, normalized=True)
     names = list(sources)
     apart = np.array([shapely.distance(line, middles) for line in sources.values()])
-    return [
-        Piece(shapely.get_coordinates(part), names[int(n)]) for part, n in zip(parts, apart.argmin(axis=0), strict=True)
-    ]
+    pieces = [Piece(shapely.get_coordinates(part), names[int(n)]) for part, n in zip(parts, nearest, strict=True)]
+    return [piece for piece in pieces if not _is_speck(piece)]
+
+
+def _is_speck(piece: Piece) -> bool:
+    looped = _key(piece.points_mm[0]) == _key(piece.points_mm[-1])
+    return looped and (len(piece.points_mm) < 4 or Polygon(piece.points_mm).area < SPECK_MM2)
 
 
 def _key(point: Array) -> tuple[float, float]:
