@@ -73,7 +73,7 @@ def _noded(sources: dict[str, LineString]) -> list[Piece]:
     parts = shapely.get_parts(shapely.union_all(list(sources.values()), grid_size=GRID_MM))
     middles = shapely.line_interpolate_point(parts, 0.5, normalized=True)
     names = list(sources)
-    apart = np.array([shapely.distance(line, middles) for line in sources.values()])
+    nearest = np.array([shapely.distance(line, middles) for line in sources.values()]).argmin(axis=0)
     pieces = [Piece(shapely.get_coordinates(part), names[int(n)]) for part, n in zip(parts, nearest, strict=True)]
     return [piece for piece in pieces if not _is_speck(piece)]
 
