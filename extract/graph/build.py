@@ -16,6 +16,8 @@ import shapely
 from shapely import LineString, Point, Polygon
 
 from extract.doors import Array, Face, PlanarGraph, Ring, Silhouette, Stroke
+from extract.geometry.planar import closed_up
+from extract.graph.tips import tip_lines
 
 SPECK_MM2 = 0.01
 """A loop of one line smaller than this is a knot in the drawing, not a shape."""
@@ -61,11 +63,12 @@ def build_graph(silhouette: Silhouette, strokes: Iterable[Stroke]) -> PlanarGrap
 
 
 def _source_lines(silhouette: Silhouette, strokes: tuple[Stroke, ...]) -> dict[str, LineString]:
-    lines = {f"edge-{n + 1}": LineString(np.vstack([r, r[:1]])) for n, r in enumerate(silhouette.rings_mm)}
-    for stroke in strokes:
-        points = stroke.points_mm
-        lines[stroke.id] = LineString(np.vstack([points, points[:1]]) if stroke.closed else points)
-    return lines
+    drawn = {s.id: LineString(closed_up(s.points_mm) if s.closed else s.points_mm) for s in strokes}
+    lines = {}
+    for n, ring in enumerate(silhouette.rings_mm, start=1):
+        lines[f"edge-{n}"] = LineString(closed_up(ring))
+        lines |= {f"edge-{n}-tip-{k}": tip for k, tip in enumerate(tip_lines(ring, list(drawn.values())), start=1)}
+    return lines | drawn
 
 
 def _noded(sources: dict[str, LineString]) -> list[Piece]:

@@ -81,6 +81,24 @@ def test_a_line_across_a_cut_makes_no_panel_of_table():
     assert len(graph.faces) == 3
 
 
+@pytest.mark.parametrize(("short_mm", "panels"), [(1.5, 3), (2.8, 3), (4.0, 2)])
+def test_a_cut_up_to_a_line_parts_the_panels_beside_it(short_mm, panels):
+    """A V-shaped cut whose visible tip ends a little short of a drawn line, or well short of it."""
+    tip = 60 - short_mm
+    ring = np.array([[0.0, 0], [95, 0], [100, tip], [105, 0], [200, 0], [200, 150], [0, 150]])
+    graph = build_graph(shell(ring), [stroke("s1", [(-1, 60), (201, 60)])])
+    assert len(graph.faces) == panels
+    assert sum(areas(graph)) == pytest.approx(Polygon(ring).area, rel=1e-6)
+
+
+def test_corners_that_stick_out_are_no_cuts():
+    """A tongue of shell as narrow as a cut, ending short of a line drawn on another piece."""
+    tongue = np.array([[0.0, 0], [200, 0], [200, 100], [105, 100], [100, 140], [95, 100], [0, 100]])
+    other = np.array([[50.0, 141], [150, 141], [150, 200], [50, 200]])
+    graph = build_graph(shell(tongue, other), [stroke("s1", [(49, 141.5), (151, 141.5)])])
+    assert not any("tip" in source for source in graph.sources)
+
+
 def test_several_pieces_of_shell():
     second = SQUARE * 0.5 + (300, 0)
     graph = build_graph(shell(SQUARE, second), [stroke("s1", [(299, 30), (401, 30)])])
