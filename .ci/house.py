@@ -23,6 +23,7 @@ PYTHON = VENV / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
 CONSTRAINTS = ROOT / "constraints.txt"
 OLDEST = (3, 11)
 BROWSERS = ("chromium", "chromium-browser", "google-chrome")
+DRIVE = "from playwright.sync_api import sync_playwright as drive\nwith drive(): pass"
 CHECKS = (("ruff", "check", "."), ("ruff", "format", "--check", "."), ("mypy",))
 
 
@@ -113,8 +114,11 @@ def demo(told: list[str]) -> int:
 
 def test(told: list[str]) -> int:
     install("[test]")
-    if not any(map(shutil.which, BROWSERS)) and not install_debian("chromium"):
-        say("There is no Chromium here and none could be installed; the tests that need a browser will be skipped.")
+    missing = [] if any(map(shutil.which, BROWSERS)) else ["chromium"]
+    # The program that drives the browser needs a library that a minimal Debian lacks.
+    missing += [] if works(PYTHON, "-c", DRIVE) else ["libatomic1"]
+    if missing and not install_debian(*missing):
+        say(f"Missing here, and not to be installed: {', '.join(missing)}. Tests that need a browser will be skipped.")
     failed = []
     for check in (*CHECKS, ("pytest", *told)):
         say("\n$ " + " ".join(check))
