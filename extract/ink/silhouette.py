@@ -1,61 +1,94 @@
-"""The shell's outer boundary in the flat view."""
+"""The shell's outer boundary in the flat view.
+
+Three steps, each a file: where the shell lies (silhouette_coarse), its mask to a millimetre (silhouette_cut), its edge
+to a fraction of a pixel (silhouette_refine, with the relief cuts in silhouette_darts and silhouette_slits).
+"""
 
 from __future__ import annotations
 
 import cv2
 import numpy as np
-import numpy.typing as npt
-from scipy.ndimage import binary_fill_holes, maximum_filter1d, median_filter
+from scipy.ndimage import binary_fill_holes
+from shapely import LinearRing, Polygon
 from skimage.measure import find_contours
 
-from extract.doors import Array, Bytes, CannotContinue, FlatView, Mask, Silhouette
-from extract.ink.shell_view import TableView, card_white, coarser, lab_of, shrink, table_view, window_of
+from extract.doors import Array, CannotContinue, FlatView, Mask, Silhouette
+from extract.ink.shell_view import TableView, card_white, coarser, shrink, table_view, window_of
 from extract.ink.silhouette_coarse import best_blob
-from extract.ink.silhouette_cut import ColourModels, cut_out
-from extract.ink.silhouette_darts import close_notches
-from extract.ink.silhouette_edge import (
-    STEP_MM,
-    Floats,
-    arc_mean,
-    best_path,
-    make_bank,
-    peak,
-    read,
-    sample_across,
-    sharpness,
-    smooth_closed,
-    step_strength,
-    tone_shift,
-)
-from extract.ink.silhouette_slits import find_slits, with_slits
+from extract.ink.silhouette_cut import cut_out
+from extract.ink.silhouette_refine import SPACING_MM, refine
+from extract.ink.silhouette_ring import resample, signed_area
 
-SPACING_MM = 0.45
-"""Points of a ring: chords of scissors' curves then stay within a hundredth of a millimetre."""
+CARD_MARGIN_MM = 1.5
+"""A card's paper, its bow and the shadow beside it reach this far past its outline."""
+
+LEAST_SCORE = 0.3
+"""Shells on all tables tried score 0.38 and more; a tape roll in its shadow, the best of the rest, at most 0.31."""
+
+LEAST_PIECE_MM2 = 1000.0
+"""Half of the smallest panel that counts."""
+
+FLOOR_MM = 0.08
+"""Doubt that no averaging removes: the cut face of a shell half a millimetre thick, seen aslant, and its shadow."""
+
+NO_SHELL = CannotContinue(
+    "ink",
+    "I cannot find a shell on the table.",
+    "Lay the shell flat beside the card, on a table of another colour or lightness, and take the photo again.",
+)
 
 
 def find_silhouette(flat: FlatView) -> Silhouette:
-    """Outline of the shell, sub-pixel, in plane millimetres.
+    """Outline of the shell, relief cuts included, in plane millimetres; points lie about 0.45 mm apart.
 
-    Raises CannotContinue when no shell is to be seen, or when it runs out of the picture.
+    Raises CannotContinue when no shell is to be seen, when it runs out of the picture, or when a card covers it.
     """
     small = shrink(flat, 1.0)
     white = card_white(small)
-    table = table_view(small, white, 1.5)
+    table = table_view(small, white, CARD_MARGIN_MM)
     coarse = coarser(table, 6)
     found = best_blob(coarse)
-    if found is None or found.score < 0.1:
+    if found is None or found.score < LEAST_SCORE:
+        raise NO_SHELL
+    view = _around(found.blob, coarse, table)
+    mask, models = cut_out(view, _carry(found.blob, coarse, view), white)
+    rings = outlines(mask, view)
+    if not rings:
+        raise NO_SHELL
+    check_whole(rings[0], flat)
+    edges = [refine(flat, ring, models) for ring in rings]
+    noise = float(np.hypot(FLOOR_MM, max(edge.noise_mm for edge in edges)))
+    return Silhouette(tuple(edge.ring for edge in edges), noise, tuple(edge.unsure for edge in edges))
+
+
+def check_whole(ring: Array, flat: FlatView, most_mm: float = 15.0) -> None:
+    """Raise when the outline runs along the picture's rim or along a card for more than ``most_mm``."""
+    rim = np.round(flat.px_from_mm(ring)).astype(int)
+    reach = round(3.0 / flat.mm_per_px)
+    height, width = flat.valid.shape
+    blind = np.zeros(len(ring), bool)
+    for x, y in ((reach, 0), (-reach, 0), (0, reach), (0, -reach)):
+        column, row = rim[:, 0] + x, rim[:, 1] + y
+        within = (column >= 0) & (row >= 0) & (column < width) & (row < height)
+        blind |= ~within | ~flat.valid[np.clip(row, 0, height - 1), np.clip(column, 0, width - 1)]
+    if blind.sum() * SPACING_MM > most_mm:
         raise CannotContinue(
             "ink",
-            "I cannot find a shell on the table.",
-            "Lay the shell flat beside the card on a table of another colour or lightness and take the photo again.",
+            "The shell runs out of the picture.",
+            "Step back until all of it is in view and take the photo again.",
         )
-    rows, columns = np.nonzero(found.blob)
-    low = coarse.flat.mm_from_px(np.array([columns.min(), rows.min()], float)) - 30
-    high = coarse.flat.mm_from_px(np.array([columns.max(), rows.max()], float)) + 30
-    view = window_of(table, low, high)
-    mask, models = cut_out(view, _carry(found.blob, coarse, view), white)
-    rings = [refine(flat, ring, models) for ring in outlines(mask, view)]
-    return Silhouette(tuple(rings), 0.1, tuple(np.zeros(len(ring), bool) for ring in rings))
+    line = LinearRing(ring)
+    for outline in flat.card_outlines_mm:
+        if line.intersection(Polygon(outline).buffer(CARD_MARGIN_MM + 1.0)).length > most_mm:
+            raise CannotContinue(
+                "ink", "A card lies on the shell or against it.", "Leave a finger's breadth between them and try again."
+            )
+
+
+def _around(blob: Mask, coarse: TableView, table: TableView, margin_mm: float = 30.0) -> TableView:
+    rows, columns = np.nonzero(blob)
+    low, high = (coarse.flat.mm_from_px(np.array([pick(columns), pick(rows)], float)) for pick in (np.min, np.max))
+    return window_of(table, low - margin_mm, high + margin_mm)
 
 
 def _carry(blob: Mask, source: TableView, target: TableView) -> Mask:
@@ -75,131 +108,6 @@ def outlines(mask: Mask, view: TableView) -> list[Array]:
     for contour in find_contours(padded, 0.5):
         ring = view.flat.mm_from_px(contour[:-1, ::-1] - 2)
         area = signed_area(ring)
-        if abs(area) > 1000:
+        if abs(area) > LEAST_PIECE_MM2:
             rings.append(resample(ring if area < 0 else ring[::-1], SPACING_MM))
     return sorted(rings, key=lambda ring: -abs(signed_area(ring)))
-
-
-def signed_area(ring: Array) -> float:
-    x, y = ring.T
-    return 0.5 * float(x @ np.roll(y, -1) - y @ np.roll(x, -1))
-
-
-def resample(ring: Array, spacing_mm: float) -> Array:
-    """Points of a closed ring at even distance along it."""
-    closed = np.vstack([ring, ring[:1]])
-    along = np.r_[0, np.cumsum(np.hypot(*np.diff(closed, axis=0).T))]
-    count = max(8, round(along[-1] / spacing_mm))
-    at = np.arange(count) * along[-1] / count
-    return np.stack([np.interp(at, along, closed[:, i]) for i in (0, 1)], axis=1)
-
-
-def outward_normals(ring: Array, sd: float) -> Array:
-    """Unit normals of a smoothed ring that runs counter-clockwise with y down (negative signed area)."""
-    smooth = smooth_closed(ring, sd)
-    along = np.roll(smooth, -1, 0) - np.roll(smooth, 1, 0)
-    normal = np.stack([-along[:, 1], along[:, 0]], axis=1)
-    return normal / np.maximum(np.hypot(*normal.T), 1e-9)[:, None]
-
-
-def refine(flat: FlatView, ring: Array, models: ColourModels) -> Array:
-    """Move the ring onto the edge: a wide search among all edges near it, then the fit of the step's model."""
-    ring = resample(_step_towards_edge(flat, ring, models), SPACING_MM)
-    blur = edge_sharpness(flat, ring)
-    for inwards_mm, outwards_mm in ((1.2, 0.6), (0.4, 0.4)):
-        ring = resample(_fit_edge(flat, ring, models, blur, inwards_mm, outwards_mm), SPACING_MM)
-    ring = close_notches(flat, models, ring, outward_normals(ring, 1.0 / SPACING_MM), SPACING_MM)
-    ring = resample(ring, SPACING_MM)
-    ring = with_slits(ring, find_slits(flat, models, ring, outward_normals(ring, 2.0 / SPACING_MM)))
-    return resample(ring, SPACING_MM)
-
-
-def edge_sharpness(flat: FlatView, ring: Array) -> tuple[float, float]:
-    """The picture's own blur across the edge, from points all along it."""
-    some = slice(None, None, max(1, len(ring) // 250))
-    offsets = np.arange(-1.8, 1.8 + 1e-6, STEP_MM)
-    profiles = sample_across(flat, ring[some], outward_normals(ring, 1.5 / SPACING_MM)[some], offsets)[0]
-    return sharpness(profiles / np.float32(255), offsets, np.arange(-0.8, 0.8 + 1e-6, STEP_MM))
-
-
-def _step_towards_edge(flat: FlatView, ring: Array, models: ColourModels, reach_mm: float = 1.6) -> Array:
-    normals = outward_normals(ring, 2.0 / SPACING_MM)
-    offsets = np.arange(-reach_mm, reach_mm + 1e-6, STEP_MM)
-    seen, points = sample_across(flat, ring, normals, offsets)
-    sides = np.cumsum(arc_mean(models.likeness(seen, points), 3) * STEP_MM, axis=1)
-    strength = step_strength(arc_mean(seen / np.float32(255), 3), round(0.4 / STEP_MM))
-    score = 0.5 * strength / (np.median(strength.max(1)) + strength.max(1, keepdims=True)) + sides
-    calm = ~distracted(flat, ring, normals, models.white)
-    path = best_path(score * calm[:, None], 0.3)
-    return _moved(ring, offsets[path], normals, calm)
-
-
-def _fit_edge(
-    flat: FlatView,
-    ring: Array,
-    models: ColourModels,
-    blur: tuple[float, float],
-    inwards_mm: float,
-    outwards_mm: float,
-) -> Array:
-    normals = outward_normals(ring, 1.5 / SPACING_MM)
-    edges = np.arange(-inwards_mm, outwards_mm + 1e-6, STEP_MM)
-    offsets = np.arange(-inwards_mm - 1.2, outwards_mm + 1.5 + 1e-6, STEP_MM)
-    seen, points = sample_across(flat, ring, normals, offsets)
-    bank = make_bank(offsets, edges, blur)
-    reading = read(arc_mean(seen / np.float32(255), 2), bank)
-    within = slice(round((edges[0] - offsets[0]) / STEP_MM), round((edges[-1] - offsets[0]) / STEP_MM) + 1)
-    likeness = shadow_blind(models.likeness(seen[:, within], points[:, within]), seen, seen[:, within])
-    sides = np.cumsum(arc_mean(likeness, 2) * STEP_MM, axis=1)
-    noise = reading.rest.min(1, keepdims=True)
-    calm = ~distracted(flat, ring, normals, models.white)
-    score = -5 * reading.rest / (noise + 0.5 * np.median(noise)) + 4 * sides
-    path = best_path(score * calm[:, None], 0.2)
-    at = np.arange(len(path)), path
-    shift = edges[0] + STEP_MM * peak(score, path)
-    shift = shift - tone_shift(reading.inside[at], reading.beyond[at], bank.blur[0])
-    return _moved(ring, shift, normals, calm)
-
-
-def shadow_blind(likeness: Floats, seen: Bytes, part: Bytes) -> Floats:
-    """Likeness of profiles in which what is darker than the shell does not count as shell: ink is as dark as the
-    shadow under an edge, and the models, which know ink from the shell's inside, would take one for the other."""
-    inner = median_filter(seen[:, :5].mean((1, 2)), 2 * round(6 / SPACING_MM) + 1, mode="wrap")
-    dark = part.mean(-1) < 0.85 * inner[:, None]
-    return np.where(dark, np.minimum(likeness, 0), likeness).astype(np.float32)
-
-
-def _moved(ring: Array, shift: Array, normals: Array, calm: Mask) -> Array:
-    """The ring shifted along its normals; points that are not to be trusted go onto the chord between those that are,
-    which on an outline cut by scissors is off by hundredths of a millimetre."""
-    if calm.sum() < 10:
-        return ring
-    at, count = np.arange(len(ring)), len(ring)
-    smooth = smooth_closed(np.interp(at, at[calm], shift[calm], period=count), 1.0)
-    moved = ring + smooth[:, None] * normals
-    chord = np.stack([np.interp(at, at[calm], moved[calm, i], period=count) for i in (0, 1)], axis=1)
-    # Round a corner the chord would cut it off: there the shifts are carried on instead.
-    last, following = _trusted_neighbours(calm)
-    bent = (normals[last] * normals[following]).sum(1) < 0.94
-    return np.where(bent[:, None], moved, chord)
-
-
-def _trusted_neighbours(calm: Mask) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
-    """For each point of a ring the nearest trusted one before and after (itself when trusted)."""
-    count = len(calm)
-    at = np.arange(2 * count)
-    twice = np.r_[calm, calm]
-    last = np.maximum.accumulate(np.where(twice, at, -1))[count:] % count
-    following = np.minimum.accumulate(np.where(twice, at, 2 * count)[::-1])[::-1][:count] % count
-    return last, following
-
-
-def distracted(flat: FlatView, ring: Array, normals: Array, white: npt.NDArray[np.float32]) -> Mask:
-    """Points where something crosses the edge from inside (a stroke, a glaring crease): the shell just inside is
-    unlike the shell along the edge to either side."""
-    seen, _ = sample_across(flat, ring, normals, np.arange(-2.0, -0.7, 0.25))
-    lab = lab_of(seen, white).mean(1)
-    usual = median_filter(lab, (2 * round(12 / SPACING_MM) + 1, 1), mode="wrap")
-    off = np.linalg.norm(lab - usual, axis=1)
-    odd = off > max(8.0, 4 * float(np.median(off)))
-    return np.asarray(maximum_filter1d(odd, 2 * round(1.4 / SPACING_MM) + 1, mode="wrap"), bool)

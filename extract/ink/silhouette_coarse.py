@@ -184,7 +184,8 @@ def _apartness(blob: Mask, view: TableView, stack: Image) -> float:
     spread = np.cov(inside.T) + 0.5 * np.cov(outside.T) + np.eye(inside.shape[1])
     rule = np.linalg.solve(spread, inside.mean(0) - outside.mean(0))
     ours, theirs = np.sort(inside @ rule), np.sort(outside @ rule)
-    cuts = np.linspace(*np.percentile(np.r_[ours, theirs], [1, 99]), 30)
+    low, high = np.percentile(np.r_[ours, theirs], [1, 99])
+    cuts = np.linspace(low, high, 30)
     gap = np.searchsorted(ours, cuts) / len(ours) - np.searchsorted(theirs, cuts) / len(theirs)
     return float(np.abs(gap).max())
 

@@ -132,7 +132,12 @@ def follow(flat: FlatView, models: ColourModels, wedge: Wedge) -> Array:
     sums = np.cumsum(evidence, axis=1)
     reach, drift = _cover_most(sums, along, across, ends, wedge)
     sides = np.array([[end, (drift * reach - end) / reach] for end in ends])
-    sides = _sharpen(far, along, across, sides, reach)
+    for _ in range(3):
+        sides = _sharpen(far, along, across, sides, reach)
+        further = min((sides[1, 0] - sides[0, 0]) / (sides[0, 1] - sides[1, 1]), along[-1] - 1.0)
+        if further <= reach:
+            break  # else more of the sides is clear than was thought
+        reach = further
     meet = (sides[1, 0] - sides[0, 0]) / (sides[0, 1] - sides[1, 1])
     tip = frame.mm(meet, sides[:, 0].mean() + meet * sides[:, 1].mean())
     return np.stack([frame.mm(0.0, sides[0, 0]), tip, frame.mm(0.0, sides[1, 0])])
@@ -141,11 +146,12 @@ def follow(flat: FlatView, models: ColourModels, wedge: Wedge) -> Array:
 @dataclass(frozen=True, eq=False)
 class Strip:
     """A strip over a cut, rows ``along`` its axis and columns ``across`` it (mm): ``far`` how many spreads each pixel
-    is off the shell to either side, ``likeness`` the colour models' word (positive: shell)."""
+    is off the shell to either side, ``lab`` its colour, ``likeness`` the colour models' word (positive: shell)."""
 
     along: Array
     across: Array
     far: Array
+    lab: Image
     likeness: Image
 
 
@@ -156,8 +162,8 @@ def strange_strip(flat: FlatView, models: ColourModels, wedge: Wedge, long_mm: f
     points = _Frame(wedge).mm(along[:, None], across[None, :])
     at_px = flat.px_from_mm(points).astype(np.float32)
     seen = np.asarray(cv2.remap(flat.pixels, at_px, None, cv2.INTER_LINEAR), np.uint8)
-    far = _strangeness(lab_of(seen, models.white), across, half)
-    return Strip(along, across, far, models.likeness(seen, points))
+    lab = lab_of(seen, models.white)
+    return Strip(along, across, _strangeness(lab, across, half), lab, models.likeness(seen, points))
 
 
 class _Frame:
@@ -250,19 +256,20 @@ def _strangeness(lab: Image, across: Array, half: float) -> Array:
 
 def _cover(sums: Array, along: Array, across: Array, ends: Array, reach: float, drifts: Array) -> Array:
     """Evidence inside the triangles from the base to tips at one reach."""
-    rows = np.flatnonzero((along >= 0) & (along < reach))
+    rows = np.asarray(np.flatnonzero((along >= 0) & (along < reach)), np.int64)
     left = 1 - along[rows] / reach
     centre = drifts[:, None] * along[rows] + left * ends.mean()
     half = left * abs(ends[0] - ends[1]) / 2
-    low, high = (((centre + sign * half) - across[0]) / STEP_MM - 0.5 for sign in (-1, 1))
-    return (_at(sums, rows, high) - _at(sums, rows, low)).sum(1) * STEP_MM
+    low, high = (np.asarray((centre + sign * half - across[0]) / STEP_MM - 0.5, float) for sign in (-1, 1))
+    inside = _at(sums, rows, high) - _at(sums, rows, low)
+    return np.asarray(inside.sum(1) * STEP_MM, float)
 
 
-def _at(table: Array, rows: Array, position: Array) -> Array:
+def _at(table: Array, rows: npt.NDArray[np.int64], position: Array) -> Array:
     position = np.clip(position, 0, table.shape[1] - 1.001)
     cell = position.astype(int)
     part = position - cell
-    return (1 - part) * table[rows, cell] + part * table[rows, cell + 1]
+    return np.asarray((1 - part) * table[rows, cell] + part * table[rows, cell + 1], float)
 
 
 def close_notches(flat: FlatView, models: ColourModels, ring: Array, normals: Array, spacing_mm: float) -> Array:

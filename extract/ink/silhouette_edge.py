@@ -61,6 +61,11 @@ def sample_across(flat: FlatView, ring_mm: Array, normals: Array, offsets_mm: Ar
     return np.asarray(seen, np.uint8), points_mm
 
 
+def as_floats(pixels: Bytes) -> Floats:
+    """sRGB bytes as values 0 to 1."""
+    return pixels.astype(np.float32) / np.float32(255)
+
+
 def make_bank(offsets_mm: Array, edges_mm: Array, blur: tuple[float, float]) -> Bank:
     """All models see the same samples, so that what they leave over can be compared."""
     margin = np.minimum(offsets_mm - offsets_mm[0], offsets_mm[-1] - offsets_mm)
@@ -90,9 +95,9 @@ def _blurred(shapes: Array, sd: float, halo: float) -> Array:
 def _shadow(kind: str, size: float, beyond: Array) -> Array:
     outside = (beyond >= 0) * 1.0
     if kind == "line":
-        return outside * (beyond < size)
+        return np.asarray(outside * (beyond < size), float)
     if kind == "fade":
-        return outside * np.exp(-np.maximum(beyond, 0) / size)
+        return np.asarray(outside * np.exp(-np.maximum(beyond, 0) / size), float)
     return np.zeros_like(beyond)
 
 
@@ -145,7 +150,7 @@ def sharpness(profiles: Floats, offsets_mm: Array, edges_mm: Array) -> tuple[flo
     return options[int(np.argmin([np.median(rest) for rest in rests]))]
 
 
-def tone_shift(inside: Array, beyond: Array, blur_mm: float) -> Array:
+def tone_shift(inside: Floats, beyond: Floats, blur_mm: float) -> Array:
     """How far outwards (mm) the bank reads an edge between two sRGB levels (0 to 1) that was blurred as light.
 
     The area between the blurred step as light and as value, over the step: what moves the middle of a fitted step."""
@@ -211,7 +216,3 @@ def peak(score: Array, index: npt.NDArray[np.int64]) -> Array:
     bend = left - 2 * middle + right
     shift = np.where(bend < -1e-12, 0.5 * (left - right) / np.where(bend < -1e-12, bend, 1), 0.0)
     return inner + np.clip(shift, -1, 1)
-
-
-def smooth_closed(values: Array, sd: float) -> Array:
-    return np.asarray(gaussian_filter1d(values, sd, axis=0, mode="wrap"), float)

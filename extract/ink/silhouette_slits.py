@@ -27,6 +27,9 @@ SHORTEST_MM = 12.0
 """Shorter snips are ragged scissors' work and change no panel."""
 
 LONGEST_MM = 150.0
+WIDEST_INK_MM = 2.8
+"""Marker lines are 1 to 2.5 mm wide: a dark gap as narrow is taken for one."""
+
 FLANK_MM = 4.5
 """Shell must show this far to either side of a narrow cut."""
 
@@ -76,7 +79,7 @@ def find_slits(flat: FlatView, models: ColourModels, ring: Array, normals: Array
 def _openings(table: TableMap, ring: Array, normals: Array, most: int = 24) -> list[tuple[int, float]]:
     """Ring indices and angles where a first look finds table between shell, best first."""
     starts = np.arange(0, len(ring), 2)
-    angles = np.radians(np.arange(-60, 61, 5.0))
+    angles = np.radians(np.arange(-70, 71, 5.0))
     along = np.arange(1.0, PROBE_MM, 0.75)
     ways = _turned(-normals[starts][:, None], angles)
     lines = ring[starts][:, None, None] + along[:, None] * ways[:, :, None]
@@ -126,7 +129,7 @@ def _trace(
     return float(gain.max()), Slit(first, first + (last - first) % len(ring), ordered)
 
 
-def _mouth(table: TableMap, mouth: Array, axis: Array, widest_mm: float = 7.0) -> Array | None:
+def _mouth(table: TableMap, mouth: Array, axis: Array, widest_mm: float = 9.0) -> Array | None:
     """The two feet of a cut: where a line just inside the outline and across the cut leaves the table's colours."""
     side = np.array([-axis[1], axis[0]])
     across = np.arange(-widest_mm, widest_mm + 0.1, 0.2)
@@ -146,20 +149,29 @@ def _mouth(table: TableMap, mouth: Array, axis: Array, widest_mm: float = 7.0) -
 
 
 def tapers(flat: FlatView, models: ColourModels, end: Array) -> bool:
-    """Whether what lies between foot, tip and foot narrows towards the tip and stops there."""
+    """Whether the triangle of foot, tip and foot is what the picture shows: strange all the way in, and shell close
+    beside it and beyond. A stroke keeps its width and spills out of the triangle; a glaring crease is too thin."""
     base = end[[0, 2]]
     reach = float(np.hypot(*(end[1] - base.mean(0))))
     width = float(np.hypot(*(base[0] - base[1])))
-    if reach < SHORTEST_MM or not 0.4 < width < 0.3 * reach + 2:
+    if reach < SHORTEST_MM or not 1.1 < width < 0.3 * reach + 2:
         return False
     wedge = Wedge(base, (end[1] - base.mean(0)) / reach, reach, 1.0)
     strip = strange_strip(flat, models, wedge, reach + 9.0)
-    along, across = strip.along, strip.across
-    open_width = ((strip.far > 3.0) & (np.abs(across) < width / 2 + 1.0)).sum(1) * (across[1] - across[0])
-    share = along / reach
-    near, late = (float(np.mean(open_width[(share > a) & (share < b)])) for a, b in ((0.05, 0.35), (0.65, 0.95)))
-    beyond = float(np.mean(open_width[(along > reach + 2) & (along < reach + 7)]))
-    return near > 0.6 and late < 0.7 * near and beyond < 0.5 * near
+    half = 0.5 * width * (1 - strip.along / reach)[:, None]
+    off = np.abs(strip.across)[None] - np.maximum(half, 0)
+    strange, share = strip.far > 3.0, (strip.along / reach)[:, None]
+    inner = (off < -0.2) & (share > 0)
+    beside = (off > 0.3) & (off < 1.5) & (share > 0.05) & (share < 1 + 6 / reach)
+    halves = [inner & (share < 0.4), inner & (share >= 0.4)]
+    filled = all(strange[part].mean() > 0.6 for part in halves if part.sum() > 10)
+    inky = _inky(strip.lab[inner].mean(0), strip.lab[(off > 2) & (share > 0)].mean(0)) if inner.any() else True
+    return filled and float(strange[beside].mean()) < 0.3 and (width > WIDEST_INK_MM or not inky)
+
+
+def _inky(lab: Array, shell: Array) -> bool:
+    """Whether a colour might be marker on this shell: much darker, and no more colourful."""
+    return bool(lab[0] < 0.65 * shell[0] and np.hypot(lab[1] - shell[1], lab[2] - shell[2]) < 10)
 
 
 def _clash(one: Slit, other: Slit, count: int) -> bool:
