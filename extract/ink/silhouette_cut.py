@@ -12,7 +12,6 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import convolve1d
 
 from extract.doors import Array, Bytes, Mask
 from extract.ink.shell_view import Image, TableView, disc, erode, grow, lab_of, local_mean
@@ -21,9 +20,9 @@ PATCH_MM = 40.0
 """Light changes little over a patch this size. A patch is judged by itself and its eight neighbours, so that a checked
 cloth shows all its colours."""
 
-BINS = (24, 18, 18)
+BINS = (24, 15, 15)
 LAB_LOW = np.array([0.0, -45.0, -45.0], np.float32)
-LAB_STEP = np.array([4.5, 5.0, 5.0], np.float32)
+LAB_STEP = np.array([4.5, 6.0, 6.0], np.float32)
 """Histogram of Lab: bins about as wide as the camera's noise; colours past the range go to the last bin."""
 
 MOST = 4.0
@@ -69,35 +68,50 @@ def shaded_index(lab: Image, light: float) -> Index:
     return bin_index(darker)
 
 
-def learn(view: TableView, shell: Mask, gap_mm: float, white: Image) -> tuple[ColourModels, Image]:
-    """Colour models of both sides of ``shell``, and the likeness picture of the view, which minds fine texture too.
+@dataclass(frozen=True, eq=False)
+class Samples:
+    """Colour counts (rows, columns, grain levels, bins) of both sides, and each pixel's patch, level and bin."""
 
-    Samples stay ``gap_mm`` off the outline. Patches without one of the sides take its word from the whole picture."""
+    shell: Image
+    table: Image
+    cell: npt.NDArray[np.int64]
+    index: Index
+
+    def picture(self) -> Image:
+        """How far each pixel of the view looks like shell, fine texture minded."""
+        ratio = _ratio(_unsure_of_grain(self.shell), _unsure_of_grain(self.table))
+        return np.asarray(ratio.reshape(-1, ratio.shape[-1])[self.cell, self.index], np.float32)
+
+    def models(self, view: TableView, white: Image) -> ColourModels:
+        ratio = _ratio(self.shell.sum(2), self.table.sum(2))
+        return ColourModels(ratio, np.asarray(view.flat.origin_mm), PATCH_MM, white)
+
+
+def learn(view: TableView, shell: Mask, gap_mm: float) -> Samples:
+    """Samples of both sides of ``shell``, at least ``gap_mm`` off its outline."""
     px = 1 / view.flat.mm_per_px
     inside, outside = erode(shell, gap_mm * px), view.free & ~grow(shell, gap_mm * px)
     rows, columns = ((np.arange(side) / (PATCH_MM * px)).astype(int) for side in shell.shape)
     shape = int(rows[-1]) + 1, int(columns[-1]) + 1
     grain = local_mean(view.grain, view.seen, 1.5 * px)
     level = np.digitize(grain, np.quantile(grain[inside | outside][::7], [0.25, 0.5, 0.75]))
-    patch = (rows[:, None] * shape[1] + columns[None]) * GRAINS + level
+    cell = (rows[:, None] * shape[1] + columns[None]) * GRAINS + level
     cells = *shape, GRAINS
     index = bin_index(view.lab)
-    ours = _counts(patch[inside], index[inside], cells)
-    theirs = np.float32(1 - sum(weight for _, weight in SHADE)) * _counts(patch[outside], index[outside], cells)
+    ours = _counts(cell[inside], index[inside], cells)
+    theirs = np.float32(1 - sum(weight for _, weight in SHADE)) * _counts(cell[outside], index[outside], cells)
     for light, weight in SHADE:
-        theirs += np.float32(weight) * _counts(patch[outside], shaded_index(view.lab[outside], light), cells)
-    fine = _ratio(_unsure_of_grain(ours), _unsure_of_grain(theirs)).reshape(-1, int(np.prod(BINS)))
-    models = ColourModels(_ratio(ours.sum(2), theirs.sum(2)), np.asarray(view.flat.origin_mm), PATCH_MM, white)
-    return models, fine[patch, index]
+        theirs += np.float32(weight) * _counts(cell[outside], shaded_index(view.lab[outside], light), cells)
+    return Samples(ours, theirs, cell, index)
+
+
+def _ratio(ours: Image, theirs: Image) -> Image:
+    return np.asarray(np.clip(np.log(_density(ours) / _density(theirs)), -MOST, MOST), np.float32)
 
 
 def _unsure_of_grain(counts: Image, share: float = 0.5) -> Image:
     """Counts that let any colour come with any grain: beside the edge itself everything is rough."""
     return (1 - share) * counts + share * counts.mean(2, keepdims=True)
-
-
-def _ratio(ours: Image, theirs: Image) -> Image:
-    return np.clip(np.log(_density(ours) / _density(theirs)), -MOST, MOST)
 
 
 def _counts(patch: npt.NDArray[np.int64], index: Index, cells: tuple[int, ...]) -> Image:
@@ -110,16 +124,25 @@ def _counts(patch: npt.NDArray[np.int64], index: Index, cells: tuple[int, ...]) 
 def _density(counts: Image, enough: float = 400.0) -> Image:
     """Smooth densities (rows, columns, ..., bins) of every patch with its neighbours, summing to one over all but the
     first two axes; a patch with too little takes the whole picture's."""
-    near = counts
-    for axis in (0, 1):
-        near = convolve1d(near, [1.0, 1.0, 1.0], axis=axis, mode="constant")
     rest = tuple(range(2, counts.ndim))
+    near = _spread(_spread(counts, 0, 1.0), 1, 1.0)
     near = np.where(near.sum(rest, keepdims=True) > enough, near, counts.sum((0, 1)))
     cube = near.reshape(-1, *BINS)
     for axis in (1, 2, 3):
-        cube = convolve1d(cube, [0.25, 0.5, 0.25], axis=axis, mode="nearest")
+        cube = _spread(cube, axis, 0.5)
     smooth = cube.reshape(counts.shape)
     return np.asarray(smooth / np.maximum(smooth.sum(rest, keepdims=True), 1.0) + 2e-5, np.float32)
+
+
+def _spread(values: Image, axis: int, share: float) -> Image:
+    """Each cell plus ``share`` of its two neighbours along an axis."""
+    spread = values.copy()
+    ahead = [slice(None)] * values.ndim
+    behind = ahead.copy()
+    ahead[axis], behind[axis] = slice(1, None), slice(None, -1)
+    spread[tuple(ahead)] += np.float32(share) * values[tuple(behind)]
+    spread[tuple(behind)] += np.float32(share) * values[tuple(ahead)]
+    return spread
 
 
 def minimum_cut(ratio: Image, lab: Image, table: Mask, shell: Mask, stiffness: float) -> Mask:
@@ -157,12 +180,12 @@ def cut_out(
     px = 1 / view.flat.mm_per_px
     shell, core, gap_mm = blob, erode(blob, 25 * px), 6.0
     for _ in range(rounds):
-        models, ratio = learn(view, shell, gap_mm, white)
+        samples = learn(view, shell, gap_mm)
         far = ~grow(shell, 25 * px) | ~view.free
-        cut = minimum_cut(ratio, view.lab, far, core, stiffness)
+        cut = minimum_cut(samples.picture(), view.lab, far, core, stiffness)
         shell = without_fingers(bridged(cut, px), px)
         core, gap_mm = np.zeros_like(far), 3.0
-    return shell, models
+    return shell, samples.models(view, white)
 
 
 def without_fingers(shell: Mask, px: float, width_mm: float = 6.0) -> Mask:
