@@ -28,8 +28,6 @@ from extract.doors import (
     TraceSettings,
     Tracing,
 )
-from extract.geometry.curve import curve_points
-from extract.geometry.fit import fit_curve
 from extract.graph.build import build_graph
 from extract.ink.lines import cut_colour_of, find_strokes
 from extract.ink.silhouette import find_silhouette
@@ -102,7 +100,7 @@ def trace(sources: Sequence[Source], settings: TraceSettings, progress: Progress
         graph = build_graph(silhouette, splitting)
         noise = _typical_sigma(silhouette, raw)
         panels = fit_panels(graph, settings.smooth_mm, lambda points: _with(noise, shape_sd_mm(camera, points)))
-        strokes = tuple(_finished(s, camera, settings.smooth_mm) for s in raw)
+        strokes = tuple(_with_plane(s, camera) for s in raw)
     advice = advise_card(cameras[best], np.vstack(silhouette.rings_mm))
     doubts = (
         *(d for _, found_doubts in found for d in found_doubts),
@@ -172,11 +170,9 @@ def _with(*sigmas_mm: float) -> float:
     return float(np.sqrt(np.square(sigmas_mm).sum()))
 
 
-def _finished(stroke: Stroke, camera: PlaneCamera, smooth_mm: float) -> Stroke:
-    """The stroke smoothed, with the plane's own doubt added to its localisation."""
-    curve = fit_curve(stroke.points_mm, smooth_mm, stroke.closed).curve
-    sigma = _with(stroke.sigma_mm, shape_sd_mm(camera, stroke.points_mm))
-    return replace(stroke, points_mm=curve_points(curve), sigma_mm=sigma)
+def _with_plane(stroke: Stroke, camera: PlaneCamera) -> Stroke:
+    """The stroke with the plane's own doubt added to its localisation."""
+    return replace(stroke, sigma_mm=_with(stroke.sigma_mm, shape_sd_mm(camera, stroke.points_mm)))
 
 
 def _corners_of(outline_mm: Array) -> Array:
