@@ -20,10 +20,10 @@ PATCH_MM = 40.0
 """Light changes little over a patch this size. A patch is judged by itself and its eight neighbours, so that a checked
 cloth shows all its colours."""
 
-BINS = (24, 15, 15)
-LAB_LOW = np.array([0.0, -45.0, -45.0], np.float32)
-LAB_STEP = np.array([4.5, 6.0, 6.0], np.float32)
-"""Histogram of Lab: bins about as wide as the camera's noise; colours past the range go to the last bin."""
+BINS = (24, 18, 18)
+FINEST = np.array([2.0, 2.0, 2.0], np.float32)
+"""A Lab histogram spans the colours seen near the shell, but its bins are never finer than the camera's noise: on a
+grey table under a grey shell small steps are all there is to go by."""
 
 MOST = 4.0
 """A single pixel's say is clipped to this many nats: glare and ink must not outvote their neighbours."""
@@ -38,11 +38,39 @@ Index = npt.NDArray[np.int32]
 
 
 @dataclass(frozen=True, eq=False)
+class Bins:
+    """Bins of a Lab histogram: ``low`` (3,) where they start, ``step`` (3,) their width; the last ones are open."""
+
+    low: Image
+    step: Image
+
+    @classmethod
+    def spanning(cls, lab: Image) -> Bins:
+        low, high = np.percentile(lab.reshape(-1, 3)[::13], [0.5, 99.5], axis=0).astype(np.float32)
+        step = np.maximum((high - low) / np.array(BINS, np.float32), FINEST)
+        return cls((low + high) / 2 - step * np.array(BINS, np.float32) / 2, step)
+
+    def index(self, lab: Image) -> Index:
+        """Flat bin number of each pixel."""
+        cells = np.clip((lab - self.low) / self.step, 0, np.array(BINS, np.float32) - 1).astype(np.int32)
+        return np.asarray((cells[..., 0] * BINS[1] + cells[..., 1]) * BINS[2] + cells[..., 2], np.int32)
+
+
+def shaded(lab: Image, light: float) -> Image:
+    """The same surface under ``light`` times the light: L* goes with the cube root, and colour with it."""
+    scale = np.float32(light ** (1 / 3))
+    darker = lab * scale
+    darker[..., 0] = (lab[..., 0] + 16) * scale - 16
+    return darker
+
+
+@dataclass(frozen=True, eq=False)
 class ColourModels:
     """What tells shell from table, patch by patch: ``ratio`` (rows, columns, bins) log p(colour | shell) minus
     log p(colour | table), for square patches of ``patch_mm`` from ``origin_mm`` on; ``white`` the paper white."""
 
     ratio: Image
+    bins: Bins
     origin_mm: Array
     patch_mm: float
     white: Image
@@ -51,21 +79,7 @@ class ColourModels:
         """The ratio for BGR ``pixels`` (..., 3) seen at ``points_mm`` (..., 2)."""
         cell = ((points_mm - self.origin_mm) / self.patch_mm).astype(int)
         columns, rows = (np.clip(cell[..., i], 0, self.ratio.shape[1 - i] - 1) for i in (0, 1))
-        return self.ratio[rows, columns, bin_index(lab_of(pixels, self.white))]
-
-
-def bin_index(lab: Image) -> Index:
-    """Flat histogram bin of each pixel."""
-    cells = np.clip((lab - LAB_LOW) / LAB_STEP, 0, np.array(BINS, np.float32) - 1).astype(np.int32)
-    return np.asarray((cells[..., 0] * BINS[1] + cells[..., 1]) * BINS[2] + cells[..., 2], np.int32)
-
-
-def shaded_index(lab: Image, light: float) -> Index:
-    """Bins of the same surface under ``light`` times the light: L* goes with the cube root, colour with it."""
-    scale = np.float32(light ** (1 / 3))
-    darker = lab * scale
-    darker[..., 0] = (lab[..., 0] + 16) * scale - 16
-    return bin_index(darker)
+        return self.ratio[rows, columns, self.bins.index(lab_of(pixels, self.white))]
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,6 +88,7 @@ class Samples:
 
     shell: Image
     table: Image
+    bins: Bins
     cell: npt.NDArray[np.int64]
     index: Index
 
@@ -84,7 +99,7 @@ class Samples:
 
     def models(self, view: TableView, white: Image) -> ColourModels:
         ratio = _ratio(self.shell.sum(2), self.table.sum(2))
-        return ColourModels(ratio, np.asarray(view.flat.origin_mm), PATCH_MM, white)
+        return ColourModels(ratio, self.bins, np.asarray(view.flat.origin_mm), PATCH_MM, white)
 
 
 def learn(view: TableView, shell: Mask, gap_mm: float) -> Samples:
@@ -97,12 +112,13 @@ def learn(view: TableView, shell: Mask, gap_mm: float) -> Samples:
     level = np.digitize(grain, np.quantile(grain[inside | outside][::7], [0.25, 0.5, 0.75]))
     cell = (rows[:, None] * shape[1] + columns[None]) * GRAINS + level
     cells = *shape, GRAINS
-    index = bin_index(view.lab)
+    bins = Bins.spanning(view.lab[inside | outside])
+    index = bins.index(view.lab)
     ours = _counts(cell[inside], index[inside], cells)
     theirs = np.float32(1 - sum(weight for _, weight in SHADE)) * _counts(cell[outside], index[outside], cells)
     for light, weight in SHADE:
-        theirs += np.float32(weight) * _counts(cell[outside], shaded_index(view.lab[outside], light), cells)
-    return Samples(ours, theirs, cell, index)
+        theirs += np.float32(weight) * _counts(cell[outside], bins.index(shaded(view.lab[outside], light)), cells)
+    return Samples(ours, theirs, bins, cell, index)
 
 
 def _ratio(ours: Image, theirs: Image) -> Image:

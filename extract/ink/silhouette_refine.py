@@ -79,7 +79,7 @@ def edge_sharpness(flat: FlatView, ring: Array) -> tuple[float, float]:
     return sharpness(as_floats(profiles), offsets, np.arange(-0.8, 0.8 + 1e-6, STEP_MM))
 
 
-def _step_towards_edge(flat: FlatView, ring: Array, models: ColourModels, reach_mm: float = 1.6) -> Array:
+def _step_towards_edge(flat: FlatView, ring: Array, models: ColourModels, reach_mm: float = 2.4) -> Array:
     normals = outward_normals(ring, 2.0 / SPACING_MM)
     offsets = np.arange(-reach_mm, reach_mm + 1e-6, STEP_MM)
     seen, points = sample_across(flat, ring, normals, offsets)
