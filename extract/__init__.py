@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 __version__ = "0.1.0"
 
 from extract.doors import CannotContinue, Doubt, Panel, Part, Pattern, Progress, Stroke, TraceSettings, Tracing
+from extract.files import check_folder, write_whole
 
 if TYPE_CHECKING:
     from extract.pipeline import Source
@@ -33,11 +34,13 @@ __all__ = [
     "TraceSettings",
     "Tracing",
     "cards_pdf",
+    "check_folder",
     "demo_photo",
     "overlay_jpg",
     "render_outputs",
     "trace",
     "write_outputs",
+    "write_whole",
 ]
 
 

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import io
 import json
-import os
-import tempfile
 import zipfile
 from dataclasses import asdict
 from pathlib import Path, PurePath
 
-from extract.doors import CannotContinue, Tracing
+from extract.doors import Tracing
+from extract.files import check_folder, unwritable, write_whole
 from extract.overlay import overlay_jpg
 from extract.report import report
 from extract.sheet import pattern_dxf, pattern_pdf, pattern_svg
@@ -67,43 +66,4 @@ def write_outputs(tracing: Tracing, folder: Path) -> tuple[Path, ...]:
     try:
         return tuple(write_whole(folder / name, content) for name, content in files.items())
     except OSError as error:
-        raise _unwritable(folder, error) from error
-
-
-def check_folder(folder: Path) -> None:
-    """Makes the folder if need be and proves that it takes a file. Raises CannotContinue."""
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryFile(dir=folder):
-            pass
-    except OSError as error:
-        raise _unwritable(folder, error) from error
-
-
-def _unwritable(folder: Path, error: OSError) -> CannotContinue:
-    why = error.strerror or "it cannot be written"
-    return CannotContinue(
-        "output", f"The folder {folder} cannot take the files: {why}.", "Choose another folder with --out."
-    )
-
-
-def write_whole(path: Path, content: bytes) -> Path:
-    """Writes a file so that at every moment the path holds either the old content or all of the new."""
-    handle, beside = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    try:
-        with os.fdopen(handle, "wb") as out:
-            out.write(content)
-            out.flush()
-            os.fsync(out.fileno())
-        os.chmod(beside, 0o666 & ~_umask())
-        os.replace(beside, path)
-    except BaseException:
-        Path(beside).unlink(missing_ok=True)
-        raise
-    return path
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
+        raise unwritable(folder, error) from error

@@ -158,7 +158,7 @@ def _check_colour(cut: str, strokes: Sequence[Stroke]) -> None:
         raise CannotContinue(
             "ink",
             f"No {cut} marker lines were found, only {', '.join(seen)}.",
-            f"Choose the colour that cuts with --cut-colour, one of: {', '.join(seen)}.",
+            f"Say which colour cuts: {', '.join(seen)}.",
         )
 
 
@@ -188,7 +188,7 @@ def _bar_doubts(settings: TraceSettings) -> tuple[Doubt, ...]:
         Doubt(
             "bars-not-measured",
             "The printed bars on the card were not measured, so the printer's own stretch is a guess that is part of "
-            "the ±. Measure both bars with a ruler and give them with --bar-long and --bar-short.",
+            "the ±. Lay a ruler along both bars and type in what it says.",
         ),
     )
 

@@ -114,10 +114,9 @@ def _page_arguments(parser: argparse.ArgumentParser) -> None:
 
 def _card(told: argparse.Namespace) -> int:
     import extract
-    from ui.shelf import write_whole
 
     told.out.parent.mkdir(parents=True, exist_ok=True)
-    write_whole(told.out, extract.cards_pdf(told.family, told.numbers))
+    extract.write_whole(told.out, extract.cards_pdf(told.family, told.numbers))
     print(f"Wrote {told.out}. Print it at 100 % (no fit to page), then measure both bars with a ruler.")
     return DONE
 
@@ -162,6 +161,7 @@ def _write(photos: Sequence[Path], settings: extract.TraceSettings, folder: Path
     import extract
     from ui import words
 
+    extract.check_folder(folder)
     show = _progress()
     try:
         files = extract.write_outputs(extract.trace(photos, settings, show), folder)

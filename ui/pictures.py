@@ -61,7 +61,7 @@ def save(picture: Image.Image, path: Path) -> None:
     picture.thumbnail((WIDTH_PX, 4 * WIDTH_PX))
     into = io.BytesIO()
     picture.convert("RGB").save(into, "JPEG", quality=82, optimize=True)
-    shelf.write_whole(path, into.getvalue())
+    extract.write_whole(path, into.getvalue())
 
 
 def printed_pages(pdf: bytes) -> Image.Image:

@@ -51,16 +51,6 @@ def _private(folder: Path) -> Path:
     return folder
 
 
-def write_whole(path: Path, data: bytes) -> None:
-    """Write beside ``path`` and then replace it: a reader, or a run cut short, never sees half a file."""
-    beside = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
-    try:
-        beside.write_bytes(data)
-        beside.replace(path)
-    finally:
-        beside.unlink(missing_ok=True)
-
-
 @dataclass(frozen=True)
 class StoredPhoto:
     """A photo on the shelf: ``name`` as the maker's device called it (only ever shown), ``digest`` its SHA-256."""
@@ -89,7 +79,7 @@ class Work:
         """Keep ``data``; the same bytes twice stay one photo."""
         photo = StoredPhoto(_shown_name(name), hashlib.sha256(data).hexdigest())
         if photo.digest not in (known.digest for known in self.photos()):
-            write_whole(self.folder / f"{photo.digest}.photo", data)
+            extract.write_whole(self.folder / f"{photo.digest}.photo", data)
             self._keep_photos((*self.photos(), photo))
 
     def drop_photo(self, digest: str) -> None:
@@ -141,7 +131,7 @@ class Work:
         return notes if isinstance(notes, dict) else {}
 
     def _write_notes(self, notes: dict[str, Any]) -> None:
-        write_whole(self.folder / "notes.json", json.dumps(notes, indent=1).encode("utf-8"))
+        extract.write_whole(self.folder / "notes.json", json.dumps(notes, indent=1).encode("utf-8"))
 
 
 def _shown_name(name: str) -> str:

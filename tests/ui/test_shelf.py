@@ -55,20 +55,6 @@ def test_damaged_notes_are_a_new_start(tmp_path: Path, notes: str) -> None:
     assert work.settings() == extract.TraceSettings()
 
 
-def test_a_write_cut_short_leaves_the_old_file(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    kept = tmp_path / "kept"
-    shelf.write_whole(kept, b"old")
-
-    def stop(*_: object) -> None:
-        raise KeyboardInterrupt
-
-    monkeypatch.setattr(Path, "replace", stop)
-    with pytest.raises(KeyboardInterrupt):
-        shelf.write_whole(kept, b"new")
-    assert kept.read_bytes() == b"old"
-    assert [path.name for path in tmp_path.iterdir()] == ["kept"]
-
-
 def test_a_result_cut_short_leaves_the_old_one(tmp_path: Path) -> None:
     work = shelf.new_work(tmp_path)
     with work.filling("key") as folder:

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from extract.doors import CannotContinue
-from extract.output import check_folder, write_whole
+from extract.files import check_folder, write_whole
 
 
 def test_a_write_cut_short_leaves_the_old_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
