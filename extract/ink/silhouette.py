@@ -14,7 +14,7 @@ from skimage.measure import find_contours
 
 from extract.doors import Array, CannotContinue, FlatView, Mask, Silhouette
 from extract.ink.shell_view import TableView, card_white, coarser, shrink, table_view, window_of
-from extract.ink.silhouette_coarse import best_blob
+from extract.ink.silhouette_coarse import Candidate, candidates
 from extract.ink.silhouette_cut import cut_out
 from extract.ink.silhouette_refine import SPACING_MM, refine
 from extract.ink.silhouette_ring import resample, signed_area
@@ -31,11 +31,24 @@ LEAST_PIECE_MM2 = 1000.0
 FLOOR_MM = 0.08
 """Doubt that no averaging removes: the cut face of a shell half a millimetre thick, seen aslant, and its shadow."""
 
-NO_SHELL = CannotContinue(
-    "ink",
-    "I cannot find a shell on the table.",
-    "Lay the shell flat beside the card, on a table of another colour or lightness, and take the photo again.",
-)
+LIKELY_CROPPED = 0.33
+LONGEST_CROP_MM = 450.0
+"""A blob that would score so high were it whole, and lies against the picture's rim no longer than a shell is wide, is
+a shell cut off; the bare table itself touches the rim along more."""
+
+
+def no_shell() -> CannotContinue:
+    return CannotContinue(
+        "ink",
+        "I cannot find a shell on the table.",
+        "Lay the shell flat beside the card, on a table of another colour or lightness, and take the photo again.",
+    )
+
+
+def cropped() -> CannotContinue:
+    return CannotContinue(
+        "ink", "The shell runs out of the picture.", "Step back until all of it is in view and try again."
+    )
 
 
 def find_silhouette(flat: FlatView) -> Silhouette:
@@ -47,18 +60,25 @@ def find_silhouette(flat: FlatView) -> Silhouette:
     white = card_white(small)
     table = table_view(small, white, CARD_MARGIN_MM)
     coarse = coarser(table, 6)
-    found = best_blob(coarse)
-    if found is None or found.score < LEAST_SCORE:
-        raise NO_SHELL
-    view = _around(found.blob, coarse, table)
-    mask, models = cut_out(view, _carry(found.blob, coarse, view), white)
+    found = pick(candidates(coarse))
+    view = _around(found, coarse, table)
+    mask, models = cut_out(view, _carry(found, coarse, view), white)
     rings = outlines(mask, view)
     if not rings:
-        raise NO_SHELL
-    check_whole(rings[0], flat)
+        raise no_shell()
     edges = [refine(flat, ring, models) for ring in rings]
+    check_whole(edges[0].ring, flat)
     noise = float(np.hypot(FLOOR_MM, max(edge.noise_mm for edge in edges)))
     return Silhouette(tuple(edge.ring for edge in edges), noise, tuple(edge.unsure for edge in edges))
+
+
+def pick(ranked: list[Candidate]) -> Mask:
+    """The blob that is the shell; raises when there is none, or only one that is cut off by the picture's rim."""
+    if ranked and ranked[0].score >= LEAST_SCORE:
+        return ranked[0].blob
+    if any(c.score_if_whole > LIKELY_CROPPED and 0 < c.touching_mm < LONGEST_CROP_MM for c in ranked):
+        raise cropped()
+    raise no_shell()
 
 
 def check_whole(ring: Array, flat: FlatView, most_mm: float = 15.0) -> None:
@@ -72,11 +92,7 @@ def check_whole(ring: Array, flat: FlatView, most_mm: float = 15.0) -> None:
         within = (column >= 0) & (row >= 0) & (column < width) & (row < height)
         blind |= ~within | ~flat.valid[np.clip(row, 0, height - 1), np.clip(column, 0, width - 1)]
     if blind.sum() * SPACING_MM > most_mm:
-        raise CannotContinue(
-            "ink",
-            "The shell runs out of the picture.",
-            "Step back until all of it is in view and take the photo again.",
-        )
+        raise cropped()
     line = LinearRing(ring)
     for outline in flat.card_outlines_mm:
         if line.intersection(Polygon(outline).buffer(CARD_MARGIN_MM + 1.0)).length > most_mm:

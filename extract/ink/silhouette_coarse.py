@@ -27,11 +27,12 @@ SMALLEST_MM2 = 4000.0
 
 @dataclass(frozen=True, eq=False)
 class Candidate:
-    """One blob, its score (0 to 1) and what speaks for it."""
+    """One blob, its score (0 to 1), the score it would have had the picture gone on past its rim, and the length along
+    which it lies against that rim."""
 
     blob: Mask
     score: float
-    contrast: float
+    score_if_whole: float
     touching_mm: float
 
 
@@ -152,8 +153,8 @@ def judge(blob: Mask, view: TableView, features: Features) -> Candidate:
     plain = np.clip(_solidity(blob) - 0.3, 0, 0.5) * 2
     grey = 1 / (1 + (float(np.median(chroma(features.near)[blob])) / 14) ** 4)
     big = area / (area + 2e4)
-    score = contrast * _apartness(blob, view, features.stack) * plain * grey * big * np.exp(-touching / 60)
-    return Candidate(blob, float(score), contrast, touching)
+    score = float(contrast * _apartness(blob, view, features.stack) * plain * grey * big)
+    return Candidate(blob, score * float(np.exp(-touching / 60)), score, touching)
 
 
 def edge_contrast(blob: Mask, view: TableView, reach_mm: float = 12.0) -> Array:
@@ -190,8 +191,7 @@ def _apartness(blob: Mask, view: TableView, stack: Image) -> float:
     return float(np.abs(gap).max())
 
 
-def best_blob(view: TableView) -> Candidate | None:
-    """The most shell-like blob on the table, or None when nothing is big enough."""
+def candidates(view: TableView) -> list[Candidate]:
+    """All blobs on the table, most shell-like first."""
     features = coarse_features(view)
-    scored: list[Candidate] = [judge(blob, view, features) for blob in blobs(view, features)]
-    return max(scored, key=lambda c: c.score, default=None)
+    return sorted((judge(blob, view, features) for blob in blobs(view, features)), key=lambda c: -c.score)

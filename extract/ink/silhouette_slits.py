@@ -27,8 +27,14 @@ SHORTEST_MM = 12.0
 """Shorter snips are ragged scissors' work and change no panel."""
 
 LONGEST_MM = 150.0
+NARROWEST_MM = 1.3
+"""Mouth of the narrowest cut looked for; thinner lines are creases, tape edges and scratches."""
+
 WIDEST_INK_MM = 2.8
 """Marker lines are 1 to 2.5 mm wide: a dark gap as narrow is taken for one."""
+
+WIDEST_GLARE_MM = 2.0
+"""Creases of foil that catch the light are narrower than this."""
 
 FLANK_MM = 4.5
 """Shell must show this far to either side of a narrow cut."""
@@ -68,12 +74,12 @@ def table_map(flat: FlatView, models: ColourModels, ring: Array) -> TableMap:
 def find_slits(flat: FlatView, models: ColourModels, ring: Array, normals: Array) -> list[Slit]:
     """Narrow cuts that start at the ring, without overlaps, in the order of the ring."""
     table = table_map(flat, models, ring)
-    found: list[tuple[float, Slit]] = []
-    for index, angle in _openings(table, ring, normals):
-        slit = _trace(flat, models, table, ring, normals, index, angle)
-        if slit is not None and not any(_clash(slit[1], other, len(ring)) for _, other in found):
+    traces = [_trace(flat, models, table, ring, normals, *opening) for opening in _openings(table, ring, normals)]
+    found: list[Slit] = []
+    for _, slit in sorted((t for t in traces if t is not None), key=lambda trace: -trace[0]):
+        if not any(_clash(slit, other, len(ring)) for other in found):
             found.append(slit)
-    return sorted((slit for _, slit in found), key=lambda slit: slit.first)
+    return sorted(found, key=lambda slit: slit.first)
 
 
 def _openings(table: TableMap, ring: Array, normals: Array, most: int = 24) -> list[tuple[int, float]]:
@@ -154,7 +160,7 @@ def tapers(flat: FlatView, models: ColourModels, end: Array) -> bool:
     base = end[[0, 2]]
     reach = float(np.hypot(*(end[1] - base.mean(0))))
     width = float(np.hypot(*(base[0] - base[1])))
-    if reach < SHORTEST_MM or not 1.1 < width < 0.3 * reach + 2:
+    if reach < SHORTEST_MM or not NARROWEST_MM < width < 0.3 * reach + 2:
         return False
     wedge = Wedge(base, (end[1] - base.mean(0)) / reach, reach, 1.0)
     strip = strange_strip(flat, models, wedge, reach + 9.0)
@@ -164,14 +170,20 @@ def tapers(flat: FlatView, models: ColourModels, end: Array) -> bool:
     inner = (off < -0.2) & (share > 0)
     beside = (off > 0.3) & (off < 1.5) & (share > 0.05) & (share < 1 + 6 / reach)
     halves = [inner & (share < 0.4), inner & (share >= 0.4)]
-    filled = all(strange[part].mean() > 0.6 for part in halves if part.sum() > 10)
-    inky = _inky(strip.lab[inner].mean(0), strip.lab[(off > 2) & (share > 0)].mean(0)) if inner.any() else True
-    return filled and float(strange[beside].mean()) < 0.3 and (width > WIDEST_INK_MM or not inky)
+    filled = all(strange[part].mean() > 0.7 for part in halves if part.sum() > 10)
+    if not inner.any() or not filled or float(strange[beside].mean()) > 0.3:
+        return False
+    return width > _widest_mark(strip.lab[inner].mean(0), strip.lab[(off > 2) & (share > 0)].mean(0))
 
 
-def _inky(lab: Array, shell: Array) -> bool:
-    """Whether a colour might be marker on this shell: much darker, and no more colourful."""
-    return bool(lab[0] < 0.65 * shell[0] and np.hypot(lab[1] - shell[1], lab[2] - shell[2]) < 10)
+def _widest_mark(lab: Array, shell: Array) -> float:
+    """How wide (mm) something of this colour may be on this shell without being a cut: much darker and no more
+    colourful is ink, lighter is glare."""
+    if np.hypot(lab[1] - shell[1], lab[2] - shell[2]) > 10:
+        return NARROWEST_MM
+    if lab[0] > shell[0]:
+        return WIDEST_GLARE_MM
+    return WIDEST_INK_MM if lab[0] < 0.65 * shell[0] else NARROWEST_MM
 
 
 def _clash(one: Slit, other: Slit, count: int) -> bool:
