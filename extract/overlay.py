@@ -7,6 +7,7 @@ from typing import Literal
 import cv2
 import numpy as np
 import numpy.typing as npt
+import shapely
 
 from extract.camera.flatten import card_outlines_mm
 from extract.camera.project import px_from_mm
@@ -37,6 +38,7 @@ CARD_COLOUR: Colour = (115, 158, 0)
 TINT_SHARE = 0.35
 FRACTION_BITS = 4
 CHORD_MM = 0.2
+NEIGHBOUR_MM = 1.0
 
 
 def overlay_jpg(tracing: Tracing, long_side_px: int = 2400) -> bytes:
@@ -87,10 +89,19 @@ class _Pen:
 
 def _tint_panels(pen: _Pen, tracing: Tracing) -> None:
     plain = pen.picture.copy()
-    for index, panel in enumerate(tracing.panels):
-        rings = [curve_points(c, CHORD_MM) for c in (panel.outline, *panel.holes)]
-        pen.area(rings, TINTS[index % len(TINTS)])
+    outlines = [[curve_points(c, CHORD_MM) for c in (p.outline, *p.holes)] for p in tracing.panels]
+    for rings, tint in zip(outlines, _tints([shapely.Polygon(r[0], r[1:]).buffer(0) for r in outlines]), strict=True):
+        pen.area(rings, TINTS[tint])
     cv2.addWeighted(pen.picture, TINT_SHARE, plain, 1 - TINT_SHARE, 0, dst=pen.picture)
+
+
+def _tints(shapes: list[shapely.Geometry]) -> list[int]:
+    """For each shape the first tint that no earlier neighbour has."""
+    chosen: list[int] = []
+    for index, shape in enumerate(shapes):
+        taken = {tint for tint, other in zip(chosen, shapes, strict=False) if shape.distance(other) < NEIGHBOUR_MM}
+        chosen.append(next((t for t in range(len(TINTS)) if t not in taken), index % len(TINTS)))
+    return chosen
 
 
 def _number_panels(pen: _Pen, tracing: Tracing) -> None:

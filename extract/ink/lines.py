@@ -11,8 +11,8 @@ from skimage.measure import CircleModel
 
 from extract.doors import Array, CannotContinue, FlatView, Silhouette, Stroke, StrokeKind
 from extract.ink.assemble import Thread, bridged, threads_of
-from extract.ink.branches import clean_runs, length
-from extract.ink.colours import colour_name
+from extract.ink.branches import clean_runs
+from extract.ink.colours import DARKEST_FIRST, colour_name
 from extract.ink.darkness import InkField, ink_field
 from extract.ink.reach import carried, shell_of, thread_line
 from extract.ink.shell_view import crop
@@ -137,9 +137,6 @@ def _stroke(name: str, kind: StrokeKind, colour: str, thread: Thread) -> Stroke:
 
 
 def cut_colour_of(strokes: Sequence[Stroke]) -> str:
-    """The marker that cuts when the maker named none: black if there is any, else the one with most length."""
-    totals: dict[str, float] = {}
-    for stroke in strokes:
-        if stroke.kind in ("marker", "ring"):
-            totals[stroke.colour] = totals.get(stroke.colour, 0) + length(stroke.points_mm, stroke.closed)
-    return "black" if "black" in totals else max(totals, key=totals.__getitem__, default="black")
+    """The colour that cuts when the maker named none: the darkest marker among strokes that can bound a panel."""
+    seen = {stroke.colour for stroke in strokes if stroke.kind in ("marker", "ring")}
+    return next((colour for colour in DARKEST_FIRST if colour in seen), "black")

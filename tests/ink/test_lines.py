@@ -113,6 +113,11 @@ def test_crossing_colours_stay_two_strokes_and_black_cuts():
     assert cut_colour_of(strokes) == "black"
 
 
+def test_without_black_the_darkest_marker_cuts():
+    strokes = strokes_of((paint.line((5, 50), (155, 50)), 1.6, RED), (paint.line((5, 80), (60, 80)), 1.6, BLUE))
+    assert cut_colour_of(strokes) == "blue"
+
+
 def test_tape_edges_and_steps_are_not_ink():
     """Overlapping strips: a step of a fifth in brightness and hairlines of 0.3 mm (common practice, no source)."""
 
