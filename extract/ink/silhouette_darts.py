@@ -186,7 +186,7 @@ class _Frame:
 def _cover_most(sums: Array, along: Array, across: Array, ends: Array, wedge: Wedge) -> tuple[float, float]:
     """Reach and drift (across per along) of the tip whose triangle gathers most evidence."""
     slack = max(4.0, 3 * wedge.reach_sd_mm)
-    reaches = np.arange(max(0.5, wedge.reach_mm - slack), min(wedge.reach_mm + slack, along[-1] - 1.0), 0.5)
+    reaches = np.arange(max(0.5, wedge.reach_mm - slack), min(wedge.reach_mm + slack, along[-1] - 1.0), 1.0)
     drifts = np.arange(-0.12, 0.1201, 0.02)
     score = np.array([_cover(sums, along, across, ends, reach, drifts) for reach in reaches])
     score -= (0.5 * ((reaches - wedge.reach_mm) / wedge.reach_sd_mm) ** 2)[:, None]
