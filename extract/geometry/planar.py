@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import shapely
+from scipy.ndimage import maximum_filter1d
 
 from extract.doors import Array, Curve
 from extract.geometry.curve import curve_points
@@ -41,6 +42,16 @@ def densified(points_mm: Array, step_mm: float) -> Array:
     share = (np.arange(len(start)) - np.repeat(np.cumsum(parts) - parts, parts)) / parts[start]
     inner = points_mm[start] + share[:, None] * (points_mm[start + 1] - points_mm[start])
     return np.vstack([inner, points_mm[-1:]])
+
+
+def ring_peaks(values: Array, least: float, apart: int) -> list[int]:
+    """Indices where the cyclic ``values`` (N,) exceed ``least`` and are largest among the ``apart`` on either side.
+
+    scipy.ndimage, since importing scipy.signal for this alone takes most of a second.
+    """
+    highest = maximum_filter1d(values, 2 * apart + 1, mode="wrap")
+    top = (values == highest) & (values > least)
+    return [int(i) for i in np.flatnonzero(top & ~np.roll(top, 1))]
 
 
 def distance_to_curve(points_mm: Array, curve: Curve, chord_mm: float = 0.01) -> Array:

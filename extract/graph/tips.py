@@ -8,11 +8,10 @@ from __future__ import annotations
 
 import numpy as np
 import shapely
-from scipy.signal import find_peaks
 from shapely import LineString
 
 from extract.doors import Array
-from extract.geometry.planar import closed_up, densified
+from extract.geometry.planar import closed_up, densified, ring_peaks
 
 REACH_MM = 1.3
 """Half the width of a broad marker; scenes with exact truth have cuts that end 1.8 mm short of a line on purpose."""
@@ -48,9 +47,8 @@ def cut_tips(ring_mm: Array) -> list[tuple[Array, Array]]:
     between = np.degrees(np.arccos(np.clip((back * on).sum(axis=1) / np.maximum(lengths, 1e-9), -1, 1)))
     inwards = _outside_between(points, back, on)
     sharp = np.where(inwards, 180 - between, 0)
-    peaks, _ = find_peaks(np.r_[sharp, sharp[: 2 * arm]], height=180 - WIDEST_DEG, distance=arm)
     axis = -(back + on)
-    return [(points[i], axis[i] / np.hypot(*axis[i])) for i in sorted({int(p) % len(points) for p in peaks})]
+    return [(points[i], axis[i] / np.hypot(*axis[i])) for i in ring_peaks(sharp, 180 - WIDEST_DEG, arm)]
 
 
 def _outside_between(points: Array, back: Array, on: Array) -> np.ndarray:

@@ -8,9 +8,9 @@ from typing import TypeVar
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d, median_filter, uniform_filter1d
-from scipy.signal import find_peaks
 
 from extract.doors import Array, FlatView
+from extract.geometry.planar import ring_peaks
 from extract.ink.darkness import InkField, sample, strongest
 from extract.ink.skeleton import Branch
 
@@ -200,9 +200,10 @@ def _corner_indices(points: Array, closed: bool) -> list[int]:
     before, after = around[arm:-arm] - around[: -2 * arm], around[2 * arm :] - around[arm:-arm]
     cross = before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0]
     turn = np.degrees(np.abs(np.arctan2(cross, (before * after).sum(axis=1))))
-    peaks, _ = find_peaks(np.r_[turn, turn[:arm]] if closed else turn, height=CORNER_DEG, distance=2 * arm)
-    shift = 0 if closed else arm
-    return sorted({int(p) % len(turn) + shift for p in peaks})
+    if closed:
+        return ring_peaks(turn, CORNER_DEG, 2 * arm)
+    beyond = np.zeros(2 * arm)
+    return [i + arm for i in ring_peaks(np.r_[turn, beyond], CORNER_DEG, 2 * arm)]
 
 
 def _cut(branch: Branch, corners: list[int], fresh: int) -> list[Branch]:
