@@ -6,6 +6,11 @@ import os
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+# One commit gives one answer: property tests draw the same examples on every run.
+settings.register_profile("same-every-time", derandomize=True)
+settings.load_profile("same-every-time")
 
 ROOT = Path(__file__).resolve().parent.parent
 SHARED = Path(os.environ.get("TRUEPEEL_SHARED", ROOT.parent / "shared"))

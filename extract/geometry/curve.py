@@ -12,9 +12,10 @@ import numpy as np
 
 from extract.doors import Array, Curve
 
-# Gauss–Legendre on four stretches per cubic: the error is far below a nanometre for anything a hand can draw, and the
-# nodes sit symmetrically, so a curve and its reverse have the same length.
-_STRETCHES = 4
+# Gauss–Legendre on stretches of each cubic: the error is far below a nanometre for anything a hand can draw, and a few
+# millionths of the length where a cubic turns back on itself in a cusp. The nodes sit symmetrically, so a curve and its
+# reverse have the same length.
+_STRETCHES = 32
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(16)
 _MEETING_MM = 1e-6
 _SAMPLES = 32
