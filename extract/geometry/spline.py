@@ -223,7 +223,7 @@ def _solved(task: _Task, local: Array, columns: np.ndarray, across: Array | None
     free, fixed = np.flatnonzero(~held), np.flatnonzero(held)
     flat = known.ravel()
     right = right[free] - normal[np.ix_(free, fixed)] @ flat[fixed]
-    flat[free] = np.linalg.solve(_ridged(normal[np.ix_(free, free)]), right)
+    flat[free] = _settled(_ridged(normal[np.ix_(free, free)]), right)
     return flat.reshape(2, n).T
 
 
@@ -234,6 +234,14 @@ def _metric(weights: Array, across: Array | None) -> tuple[Array, Array, Array]:
     x, y = across.T
     share = weights * (1 - _ALONG)
     return weights * _ALONG + share * x * x, weights * _ALONG + share * y * y, share * x * y
+
+
+def _settled(normal: Array, right: Array) -> Array:
+    """The solution, or the smallest of many where too few points bear on a span, as on a few steps that double back."""
+    try:
+        return np.linalg.solve(normal, right)
+    except np.linalg.LinAlgError:
+        return np.linalg.lstsq(normal, right)[0]
 
 
 def _ridged(normal: Array) -> Array:

@@ -215,3 +215,19 @@ def test_smoothing_brings_drawn_lines_nearer_to_what_was_meant(shared_photos: Pa
             after.append(distance_to_curve(resampled(curve_points(fit.curve), 400), meant))
     assert np.sqrt(np.mean(np.square(after))) < 0.9 * np.sqrt(np.mean(np.square(before)))
     assert counts / length * 100 < 4
+
+
+@pytest.mark.parametrize("closed", [False, True])
+@pytest.mark.parametrize("tolerance_mm", [0.2, 0.05])
+def test_tiny_tangles_are_fitted_or_left_as_drawn(tolerance_mm: float, closed: bool) -> None:
+    """Random walks of 15 steps, 2 mm long, as at the tip of a cut: some made the normal equations singular. The curve
+    must be finite, end where the walk ends, and stay within twice the tolerance, the most that scatter may claim."""
+    rng = np.random.default_rng(0)
+    for _ in range(120):
+        walk = np.cumsum(rng.normal(0, 0.1, (15, 2)), axis=0)
+        for points in (walk, np.round(walk, 1)):
+            fit = fit_curve(points, tolerance_mm, closed)
+            assert np.isfinite(fit.curve.controls).all()
+            assert fit.max_error_mm <= 2 * tolerance_mm * 1.01
+            if not closed:
+                np.testing.assert_allclose(fit.curve.controls[[0, -1], [0, 3]], points[[0, -1]], atol=1e-9)
