@@ -239,9 +239,9 @@ def _metric(weights: Array, across: Array | None) -> tuple[Array, Array, Array]:
 def _settled(normal: Array, right: Array) -> Array:
     """The solution, or the smallest of many where too few points bear on a span, as on a few steps that double back."""
     try:
-        return np.linalg.solve(normal, right)
+        return np.asarray(np.linalg.solve(normal, right), float)
     except np.linalg.LinAlgError:
-        return np.linalg.lstsq(normal, right)[0]
+        return np.asarray(np.linalg.lstsq(normal, right)[0], float)
 
 
 def _ridged(normal: Array) -> Array:
