@@ -75,7 +75,7 @@ def threads_of(runs: list[Run]) -> list[Thread]:
 
 def bridged(threads: list[Thread], may_bridge: list[bool], shell: BaseGeometry) -> list[Thread]:
     """Joins free ends across gaps in the ink, best fit first; never across a cut in the shell."""
-    inner = prepare_shell(shell)
+    inner = _roomy(shell)
     able = [(i, t) for i, t in enumerate(threads) if not t.closed and may_bridge[i]]
     ends = [end for i, t in able for end in _ends(i, t)]
     options = [
@@ -86,7 +86,7 @@ def bridged(threads: list[Thread], may_bridge: list[bool], shell: BaseGeometry) 
     return _chain(threads, _best_first(options))
 
 
-def prepare_shell(shell: BaseGeometry) -> BaseGeometry:
+def _roomy(shell: BaseGeometry) -> BaseGeometry:
     """The shell with room for strokes that run along its edge."""
     wide = shell.buffer(0.5)
     shapely.prepare(wide)

@@ -10,7 +10,7 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d, median_filter, uniform_filter1d
 
 from extract.doors import Array, FlatView
-from extract.geometry.planar import ring_peaks
+from extract.geometry.planar import arc_length, closed_up, resampled, ring_peaks
 from extract.ink.darkness import InkField, sample, strongest
 from extract.ink.skeleton import Branch
 
@@ -61,9 +61,8 @@ class Run:
         return length(self.points_mm, self.closed)
 
 
-def length(points_mm: Array, closed: bool = False) -> float:
-    around = np.vstack([points_mm, points_mm[:1]]) if closed else points_mm
-    return float(np.hypot(*np.diff(around, axis=0).T).sum())
+def length(points: Array, closed: bool = False) -> float:
+    return float(arc_length(closed_up(points) if closed else points)[-1])
 
 
 def clean_runs(branches: list[Branch], field: InkField, flat: FlatView, high: float) -> list[Run]:
@@ -303,14 +302,10 @@ def _centre_shift(points_px: Array, field: InkField, closed: bool, width_mm: flo
 
 
 def resample(points: Array, step: float, closed: bool = False) -> Array:
-    """Points at equal arc length, about ``step`` apart; ends kept."""
-    around = np.vstack([points, points[:1]]) if closed else points
-    along = np.r_[0.0, np.cumsum(np.hypot(*np.diff(around, axis=0).T))]
-    count = max(2, round(along[-1] / step) + 1)
-    at = np.linspace(0, along[-1], count)
-    if closed:
-        at = at[:-1]
-    return np.c_[np.interp(at, along, around[:, 0]), np.interp(at, along, around[:, 1])]
+    """Points at equal arc length, about ``step`` apart; ends kept, a ring's first point not repeated."""
+    around = closed_up(points) if closed else points
+    even = resampled(around, max(2, round(length(points, closed) / step) + 1))
+    return even[:-1] if closed else even
 
 
 def smooth(points: Array, sigma: float, closed: bool) -> Array:

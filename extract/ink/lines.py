@@ -64,7 +64,7 @@ def _read_threads(field: InkField, flat: FlatView) -> list[Thread]:
     level = float(np.percentile(clear, 90))
     low = max(LEAST_LOW, LOW_SHARE * level)
     hole_px = round(CROSSING_HOLE_MM2 / field.mm_per_px**2)
-    branches, _ = trace_branches(strong_ridges(field.ridge, low, HIGH, hole_px))
+    branches = trace_branches(strong_ridges(field.ridge, low, HIGH, hole_px))
     return threads_of(clean_runs(branches, field, flat, HIGH))
 
 

@@ -36,14 +36,13 @@ def strong_ridges(ridge: Image, low: float, high: float, hole_px: int) -> Mask:
     return remove_small_holes(keep[labels], max_size=hole_px)
 
 
-def trace_branches(mask: Mask) -> tuple[list[Branch], Array]:
-    """Thins the mask and walks it; returns the branches and the nodes' centres (M, 2) in px."""
+def trace_branches(mask: Mask) -> list[Branch]:
+    """Thins the mask and walks it."""
     thin = skeletonize(mask)
     degree = cv2.filter2D(thin.astype(np.uint8), -1, np.ones((3, 3), np.uint8), borderType=cv2.BORDER_CONSTANT) - thin
-    node_labels, count = ndimage.label(thin & (degree > 2), np.ones((3, 3)))
-    centres = np.array(ndimage.center_of_mass(node_labels > 0, node_labels, range(1, count + 1))).reshape(-1, 2)
+    node_labels, _ = ndimage.label(thin & (degree > 2), np.ones((3, 3)))
     walks = _walk(thin, node_labels)
-    return [_branch(walk, node_labels) for walk in walks if len(walk) > 1], centres[:, ::-1]
+    return [_branch(walk, node_labels) for walk in walks if len(walk) > 1]
 
 
 def _walk(thin: Mask, node_labels: np.ndarray) -> list[list[tuple[int, int]]]:
