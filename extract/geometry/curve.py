@@ -78,17 +78,26 @@ def bezier_points(controls: Array, t: Array) -> Array:
 
 def curve_length(curve: Curve) -> float:
     """Arc length in mm."""
+    return float(segment_lengths(curve).sum())
+
+
+def segment_lengths(curve: Curve) -> Array:
+    """Arc length (N,) of each segment in mm."""
+    lengths = np.linalg.norm(curve.controls[:, 3] - curve.controls[:, 0], axis=1)
     curved = curve.controls[~curve.straight]
-    lines = curve.controls[curve.straight]
-    length = float(np.linalg.norm(lines[:, 3] - lines[:, 0], axis=1).sum())
-    if not len(curved):
-        return length
+    if len(curved):
+        lengths[~curve.straight] = stretch_lengths(curved).sum(axis=1)
+    return np.asarray(lengths)
+
+
+def stretch_lengths(controls: Array) -> Array:
+    """Arc lengths (K, 32) of 32 stretches, even in the parameter, of each cubic (K, 4, 2)."""
     t = (np.arange(_STRETCHES)[:, None] + (_NODES + 1) / 2).ravel() / _STRETCHES
-    weights = np.tile(_WEIGHTS, _STRETCHES) / (2 * _STRETCHES)
     s = 1 - t
     basis = 3 * np.stack([s * s, 2 * s * t, t * t], axis=-1)
-    speed = np.linalg.norm(np.einsum("tk,nkd->ntd", basis, np.diff(curved, axis=1)), axis=2)
-    return length + float((speed @ weights).sum())
+    slope = basis @ np.diff(controls, axis=1)
+    speed = np.sqrt(slope[..., 0] ** 2 + slope[..., 1] ** 2).reshape(len(controls), _STRETCHES, len(_NODES))
+    return np.asarray(speed @ (_WEIGHTS / (2 * _STRETCHES)))
 
 
 def curve_area(curve: Curve) -> float:
