@@ -44,12 +44,14 @@ class Doubt:
 
 @dataclass(frozen=True, eq=False)
 class Photo:
-    """An upright picture: ``pixels`` (H, W, 3) uint8 in BGR order."""
+    """An upright picture: ``pixels`` (H, W, 3) uint8 in BGR order. Each of them is the mean of ``reduced`` ×
+    ``reduced`` pixels of the file."""
 
     name: str
     pixels: Bytes
     digest: str
     focal_hint_px: float | None = None
+    reduced: int = 1
 
     @property
     def size_px(self) -> tuple[int, int]:

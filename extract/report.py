@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from extract import __version__
-from extract.doors import Array, Panel, PlaneCamera, Silhouette, Stroke, Tracing
+from extract.doors import Array, Panel, Photo, PlaneCamera, Silhouette, Stroke, Tracing
 from extract.geometry.curve import curve_points, svg_path
 
 CHORD_MM = 0.02
@@ -21,7 +21,7 @@ def report(tracing: Tracing) -> dict[str, Any]:
         "format": "truepeel-report/1",
         "program": f"truepeel {__version__}",
         "units": "mm",
-        "photos": [_photo(p.name, c) for p, c in zip(tracing.photos, tracing.cameras, strict=True)],
+        "photos": [_photo(p, c) for p, c in zip(tracing.photos, tracing.cameras, strict=True)],
         "read_from": tracing.photos[tracing.read_from].name,
         "cards": _cards(tracing.cameras),
         "plane": {
@@ -45,15 +45,17 @@ def _points(points_mm: Array) -> list[list[float]]:
     return np.round(points_mm, DECIMALS).tolist()
 
 
-def _photo(name: str, camera: PlaneCamera) -> dict[str, Any]:
+def _photo(photo: Photo, camera: PlaneCamera) -> dict[str, Any]:
+    """In pixels of the file; everywhere else in the report a pixel is the mean of "reduced" × "reduced" of them."""
     width, height = camera.size_px
     lens = camera.lens
     return {
-        "file": name,
-        "width_px": width,
-        "height_px": height,
-        "focal_px": _round(lens.focal_px),
+        "file": photo.name,
+        "width_px": width * photo.reduced,
+        "height_px": height * photo.reduced,
+        "focal_px": _round(lens.focal_px * photo.reduced),
         "distortion": [round(lens.k1, 6), round(lens.k2, 6)],
+        "reduced": photo.reduced,
     }
 
 

@@ -18,6 +18,7 @@ import tempfile
 import time
 from pathlib import Path
 
+DEMO = Path(__file__).resolve().parents[2] / "extract" / "scene" / "moth-lantern.jpg"
 OURS = """
 import sys, extract
 from pathlib import Path
@@ -46,18 +47,17 @@ cv2.imwrite(sys.argv[2] + "/plain.png", lines.astype(np.uint8) * 255)
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    demo = Path(__file__).resolve().parents[2] / "extract" / "scene" / "moth-lantern.jpg"
-    parser.add_argument("photo", nargs="?", type=Path, default=demo)
+    parser.add_argument("photo", nargs="?", type=Path, default=DEMO)
     parser.add_argument("--runs", type=int, default=3)
     told = parser.parse_args()
     for name, program in (("truepeel", OURS), ("plain chain", PLAIN)):
-        runs = [_measured(program, told.photo) for _ in range(told.runs)]
+        runs = [measured(program, told.photo) for _ in range(told.runs)]
         seconds, peaks_mb = zip(*runs, strict=True)
         print(f"{name}: {statistics.median(seconds):.1f} s (median of {told.runs}), peak {max(peaks_mb):.0f} MB")
     return 0
 
 
-def _measured(program: str, photo: Path) -> tuple[float, float]:
+def measured(program: str, photo: Path) -> tuple[float, float]:
     """Wall seconds and peak memory (MB) of one run in a process of its own."""
     with tempfile.TemporaryDirectory() as folder:
         begun = time.perf_counter()

@@ -104,6 +104,32 @@ def test_sixteen_bit_grey_keeps_its_range() -> None:
     assert np.abs(photo.pixels[..., 1].astype(float) - ramp / 257).max() <= 1
 
 
+@pytest.mark.parametrize(("kind", "options"), [("JPEG", {"quality": 95}), ("PNG", {}), ("TIFF", {}), ("HEIF", {})])
+@pytest.mark.parametrize("orientation", [1, 6])
+def test_very_large_pictures_are_averaged_upright(
+    monkeypatch: pytest.MonkeyPatch, kind: str, options: dict[str, object], orientation: int
+) -> None:
+    """Pillow's own box average of the same picture serves as the reference."""
+    monkeypatch.setattr("extract.photo.WORKED_MEGAPIXELS", 96 * 64 / 4e6)
+    monkeypatch.setattr("extract.photo.STRIP_ROWS", 10)
+    tags = exif(orientation, 26)
+    photo = read_photo(written(kind, exif=tags.tobytes(), **options))
+    mean = picture().reduce(2)
+    expected = np.asarray(mean.transpose(Image.Transpose.ROTATE_270) if orientation == 6 else mean)[..., ::-1]
+    assert photo.reduced == 2 and photo.pixels.shape == expected.shape
+    # a lossy file: chroma at half the sampling, and the steep ramp of so small a picture
+    assert np.abs(photo.pixels.astype(int) - expected).max() <= (1 if kind in ("PNG", "TIFF") else 8)
+    assert photo.focal_hint_px == pytest.approx(26 / 43.2666 * np.hypot(48, 32), rel=1e-5)
+
+
+def test_sixteen_bit_grey_of_any_size_is_averaged(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("extract.photo.WORKED_MEGAPIXELS", 96 * 64 / 4e6)
+    ramp = np.linspace(0, 65535, 96 * 64).reshape(64, 96).astype(np.uint16)
+    photo = read_photo(written("PNG", Image.fromarray(ramp)))
+    mean = ramp.reshape(32, 2, 48, 2).mean(axis=(1, 3)) / 257
+    assert np.abs(photo.pixels[..., 1] - mean).max() <= 1.5
+
+
 def refuses(source: Path | bytes) -> str:
     with pytest.raises(CannotContinue) as caught:
         read_photo(source, None if isinstance(source, Path) else "shell.jpg")
