@@ -162,7 +162,8 @@ class Silhouette:
 
 @dataclass(frozen=True, eq=False)
 class Stroke:
-    """One line on the shell as a centre line; ``sigma_mm`` 1 σ across it."""
+    """One line on the shell as a centre line; ``sigma_mm`` 1 σ across it; ``by_hand`` where the maker drew or moved
+    it (some of it)."""
 
     id: str
     kind: StrokeKind
@@ -171,6 +172,7 @@ class Stroke:
     width_mm: float
     sigma_mm: float
     points_mm: Array
+    by_hand: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -208,7 +210,8 @@ class Face:
 @dataclass(frozen=True, eq=False)
 class Panel:
     """A closed region bounded by strokes and cut edges. ``sigma_mm`` is 1 σ of its outline's shape, any rigid motion
-    removed. ``smoothed_mm`` is (largest, RMS) distance the outline moved when it was smoothed."""
+    removed. ``smoothed_mm`` is (largest, RMS) distance the outline moved when it was smoothed; ``name`` is the maker's
+    word for it, empty until given."""
 
     id: str
     outline: Curve
@@ -217,6 +220,7 @@ class Panel:
     perimeter_mm: float
     sigma_mm: float
     smoothed_mm: tuple[float, float] = (0.0, 0.0)
+    name: str = ""
 
 
 @dataclass(frozen=True, eq=False)
