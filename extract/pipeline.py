@@ -101,7 +101,7 @@ def trace(sources: Sequence[Source], settings: TraceSettings, progress: Progress
         noise = _typical_sigma(silhouette, raw)
         panels = fit_panels(graph, settings.smooth_mm, lambda points: _with(noise, shape_sd_mm(camera, points)))
         strokes = tuple(_with_plane(s, camera) for s in raw)
-    advice = advise_card(cameras[best], np.vstack(silhouette.rings_mm))
+    advice = advise_card(camera, np.vstack(silhouette.rings_mm), focal_hint_px=photos[best].focal_hint_px)
     doubts = (
         *(d for _, found_doubts in found for d in found_doubts),
         *camera_doubts,

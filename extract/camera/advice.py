@@ -1,8 +1,7 @@
 """Where one more card would help most, computed before anybody prints it.
 
-The solve's covariance already says what a photo with one more card would be worth: the card's corners add their
-information, less what its own unknown place and bulge use up (Schur complement). No picture is needed, so the answer
-is as good as the noise it assumes.
+The Cramér–Rao bound says what a photo with one more card would be worth: the card's corners add their information, less
+what its own unknown place and bulge use up. No picture is needed, so the answer is as good as the noise it assumes.
 """
 
 from __future__ import annotations
@@ -12,12 +11,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from extract.camera.bundle import card_jacobian
+from extract.camera.bound import shape_bound_mm
 from extract.camera.project import mm_from_px, px_from_mm
-from extract.camera.solve import SolveSettings, card_bulges
-from extract.camera.uncertainty import shape_sd_mm
-from extract.doors import Array, CardDesign, Doubt, PlaneCamera
+from extract.camera.solve import SolveSettings
+from extract.doors import Array, CardDesign, CardSighting, Doubt, PlacedCard, PlaneCamera
 from extract.geometry.scalecard import board_corner_mm, chess_corners_mm
+
+PRINTER_ASIDE = SolveSettings(printer_sd=1e-6)
+"""What the printer does is a ruler's business, cheaper than another card."""
 
 
 @dataclass(frozen=True)
@@ -46,11 +47,16 @@ class Advice:
     then_mm: float
 
 
-def advise_card(camera: PlaneCamera, outline_mm: Array, settings: AdviceSettings | None = None) -> Doubt | None:
+def advise_card(
+    camera: PlaneCamera,
+    outline_mm: Array,
+    settings: AdviceSettings | None = None,
+    focal_hint_px: float | None = None,
+) -> Doubt | None:
     """A doubt that says where a second card would help most, or None where the photo is good enough or no card would
-    help much. ``outline_mm`` (N, 2) is the shell's boundary."""
+    help much. ``outline_mm`` (N, 2) is the shell's boundary; ``focal_hint_px`` is what EXIF said."""
     settings = settings or AdviceSettings()
-    best = best_card(camera, outline_mm, settings)
+    best = best_card(camera, outline_mm, settings, focal_hint_px)
     if best is None or best.now_mm <= settings.good_mm or best.then_mm > settings.worth * best.now_mm:
         return None
     step_back = "" if best.in_view else " and step back until both are in the picture"
@@ -61,15 +67,19 @@ def advise_card(camera: PlaneCamera, outline_mm: Array, settings: AdviceSettings
     )
 
 
-def best_card(camera: PlaneCamera, outline_mm: Array, settings: AdviceSettings | None = None) -> Advice | None:
+def best_card(
+    camera: PlaneCamera,
+    outline_mm: Array,
+    settings: AdviceSettings | None = None,
+    focal_hint_px: float | None = None,
+) -> Advice | None:
     """The most helpful place around the shell for one more card of a family already on the table; places in view come
     before places out of it. None if every place is taken."""
     settings = settings or AdviceSettings()
     outline = np.asarray(outline_mm, float).reshape(-1, 2)
     if len(outline) < 3 or not camera.cards:
         return None
-    exact = replace(camera, bias=(0.0, 0.0))
-    now = shape_sd_mm(exact, outline)
+    now = shape_bound_mm(camera, outline, focal_hint_px, known=PRINTER_ASIDE)
     designs = {card.sighting.design.family: card.sighting.design for card in camera.cards}
     found = []
     for design in designs.values():
@@ -77,7 +87,9 @@ def best_card(camera: PlaneCamera, outline_mm: Array, settings: AdviceSettings |
             paper = _paper(design, place)
             if _taken(camera, paper):
                 continue
-            then = shape_sd_mm(replace(exact, covariance=_covariance_with(camera, design, place, settings)), outline)
+            then = shape_bound_mm(
+                _with_card(camera, design, place, settings), outline, focal_hint_px, known=PRINTER_ASIDE
+            )
             centre = paper.mean(axis=0)
             at = (float(centre[0]), float(centre[1]))
             found.append(Advice(design, at, direction, _in_view(camera, paper, settings), now, then))
@@ -144,14 +156,10 @@ def _taken(camera: PlaneCamera, paper: Array) -> bool:
     return False
 
 
-def _covariance_with(camera: PlaneCamera, design: CardDesign, place: Array, settings: AdviceSettings) -> Array:
+def _with_card(camera: PlaneCamera, design: CardDesign, place: Array, settings: AdviceSettings) -> PlaneCamera:
     corners = chess_corners_mm(design)
-    bulges = card_bulges(design, corners)
-    by_camera, by_card = card_jacobian(camera, corners, bulges, place)
-    by_camera, by_card = by_camera / settings.corner_sd_px, by_card / settings.corner_sd_px
-    own = by_card.T @ by_card + np.diag([0, 0, 0, *[SolveSettings().bulge_sd_mm ** -2] * 3])
-    cross = by_card.T @ by_camera
-    gain = by_camera.T @ by_camera - cross.T @ np.linalg.solve(own, cross)
-    # (C⁻¹ + G)⁻¹ without inverting a covariance that may be all but singular
-    known = camera.covariance
-    return np.asarray(known - known @ gain @ np.linalg.solve(np.eye(len(known)) + known @ gain, known), float)
+    numbers = {card.sighting.design.number for card in camera.cards}
+    other = replace(design, number=1 + max(numbers))
+    seen = CardSighting(other, np.zeros_like(corners), corners, settings.corner_sd_px)
+    x, y, angle = (float(value) for value in place[:3])
+    return replace(camera, cards=(*camera.cards, PlacedCard(seen, x, y, angle, 0.0)))

@@ -1,17 +1,20 @@
 """The least-squares core of the solve: every chess corner of every photo at once.
 
-Unknowns are, photo by photo, the eleven numbers of ``extract.camera.project`` and, for every card, its place on the
-table (x, y, angle; fixed for the card that fixes the frame) and how its paper bulges (three heights). Observations are
-chess corners and, weakly, what is known of phone cameras and of paper beforehand.
+Unknowns are, photo by photo, the eleven numbers of ``extract.camera.project``; for every card its place on the table
+(x, y, angle; fixed for the card that fixes the frame) and how its paper bulges (three heights); for every family of
+cards how its printer stretches x and y. Observations are chess corners and, weakly, what is known of phone cameras, of
+paper and of printers beforehand.
+
+No photo shows the common scale of all that is printed, so it is held at what is known of it, and its doubt is kept
+apart (``Paper.scale_sd``): the covariance is that of everything else.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import Any
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 
 import numpy as np
-from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
 from extract.camera.project import PARAMETERS, parameter_jacobian, px_from_table
@@ -26,8 +29,8 @@ HUBER = 2.5
 
 @dataclass(frozen=True, eq=False)
 class Sight:
-    """One card in one photo: corners as printed (stretch included) and as seen. ``bulges`` (N, 3) are the heights of
-    the corners when each of the card's three ways to bulge reaches one millimetre."""
+    """One card in one photo: corners as printed (expected stretch included) and as seen. ``bulges`` (N, 3) are the
+    heights of the corners when each of the card's three ways to bulge reaches one millimetre."""
 
     photo: int
     card: Key
@@ -46,11 +49,32 @@ class Prior:
 
 
 @dataclass(frozen=True, eq=False)
+class Paper:
+    """What is known of the cards' paper beforehand: how far it bulges (1 σ), and the covariance (2F, 2F) of the shares
+    of a length by which the printer may stretch x and y of each of ``families`` beyond what was expected."""
+
+    bulge_sd_mm: float
+    families: tuple[int, ...]
+    stretch_covariance: Array
+
+    def of(self, families: tuple[int, ...]) -> Array:
+        """Covariance of some of the families."""
+        at = [2 * self.families.index(family) + axis for family in families for axis in (0, 1)]
+        return self.stretch_covariance[np.ix_(at, at)]
+
+    def scale_sd(self) -> float:
+        """1 σ of the scale common to all cards: the mean weighted by what is known of each stretch."""
+        return float(np.linalg.inv(self.stretch_covariance).sum() ** -0.5)
+
+
+@dataclass(frozen=True, eq=False)
 class Table:
-    """A state of the solve: ``places`` gives (x_mm, y_mm, angle_rad, three bulges in mm) of every card."""
+    """A state of the solve: ``places`` gives (x_mm, y_mm, angle_rad, three bulges in mm) of every card, ``stretches``
+    the relative stretch (x, y) of every family beyond the expected; none is zero."""
 
     cameras: tuple[PlaneCamera, ...]
     places: dict[Key, Array]
+    stretches: dict[int, Array] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,63 +90,154 @@ class Solved:
 _LENS_COLUMNS = [0, 1, 2, 9, 10]
 _LENS = len(_LENS_COLUMNS)
 _CARD = 6
+_FAMILY = 2
+
+MOST_STEPS, MOST_DAMPING = 100, 1e8
+"""Far more than any solvable table takes; a solve that needs them has no bottom to find."""
+
+SCALE_HELD = 1e-5
+"""How tightly the common scale is held: a hundredth of what the best ruler knows of it."""
 
 
-def adjust(
-    sights: tuple[Sight, ...], priors: tuple[Prior, ...], start: Table, frame: Key, bulge_sd_mm: float
-) -> Solved:
+@dataclass(frozen=True)
+class _Columns:
+    """Where each unknown stands in the unknown vector: cameras, then cards, then families."""
+
+    cameras: int
+    keys: tuple[Key, ...]
+    families: tuple[int, ...]
+
+    @property
+    def first_card(self) -> int:
+        return PARAMETERS * self.cameras
+
+    @property
+    def first_family(self) -> int:
+        return self.first_card + _CARD * len(self.keys)
+
+    @property
+    def size(self) -> int:
+        return self.first_family + _FAMILY * len(self.families)
+
+    def card(self, key: Key) -> slice:
+        first = self.first_card + _CARD * self.keys.index(key)
+        return slice(first, first + _CARD)
+
+    def family(self, key: Key) -> slice:
+        first = self.first_family + _FAMILY * self.families.index(key[1])
+        return slice(first, first + _FAMILY)
+
+
+def _columns(table: Table) -> _Columns:
+    keys = tuple(sorted(table.places))
+    return _Columns(len(table.cameras), keys, tuple(sorted({family for _, family in keys})))
+
+
+def adjust(sights: tuple[Sight, ...], priors: tuple[Prior, ...], start: Table, frame: Key, paper: Paper) -> Solved:
     """The most likely table. ``covariance`` is of the whole unknown vector, cameras first."""
-    keys = sorted(start.places)
-    cameras_end = PARAMETERS * len(start.cameras)
-    size = cameras_end + _CARD * len(keys)
-    fixed = cameras_end + _CARD * keys.index(frame) + np.arange(3)
-    free = np.setdiff1d(np.arange(size), fixed)
+    columns = _columns(start)
+    free = np.setdiff1d(np.arange(columns.size), columns.card(frame).start + np.arange(3))
 
     def unpack(step: Array) -> tuple[Table, Array]:
-        whole = np.zeros(size)
+        whole = np.zeros(columns.size)
         whole[free] = step
         cameras = tuple(moved(c, whole[PARAMETERS * i : PARAMETERS * (i + 1)]) for i, c in enumerate(start.cameras))
-        shifts = whole[cameras_end:].reshape(-1, _CARD)
-        return Table(cameras, {key: start.places[key] + d for key, d in zip(keys, shifts, strict=True)}), whole
+        places = {key: start.places[key] + whole[columns.card(key)] for key in columns.keys}
+        stretches = {
+            key[1]: start.stretches.get(key[1], np.zeros(2)) + whole[columns.family(key)] for key in columns.keys
+        }
+        return Table(cameras, places, stretches), whole
 
     def residuals(step: Array) -> Array:
         table, _ = unpack(step)
         seen = [(missed_px(table, sight) / sight.sd_px).ravel() for sight in sights]
-        bulges = np.concatenate([table.places[key][3:] for key in keys]) / bulge_sd_mm
-        return np.concatenate([*seen, _lens_residuals(table, priors), bulges])
+        bulges = np.concatenate([table.places[key][3:] for key in columns.keys]) / paper.bulge_sd_mm
+        stretches = np.concatenate([table.stretches[family] for family in columns.families])
+        return np.concatenate(
+            [*seen, _lens_residuals(table, priors), bulges, _stretch_forms(columns, paper) @ stretches]
+        )
 
     def jacobian(step: Array) -> Array:
         table, whole = unpack(step)
-        rows = [_sight_rows(table, sight, cameras_end + _CARD * keys.index(sight.card), whole) for sight in sights]
-        return np.vstack([*rows, _lens_rows(priors, size), _bulge_rows(len(keys), size, bulge_sd_mm)])[:, free]
+        rows = [_sight_rows(table, sight, columns, whole) for sight in sights]
+        return np.vstack([*rows, prior_rows(priors, columns, paper)])[:, free]
 
-    fit: Any = least_squares(
-        residuals,
-        np.zeros(len(free)),
-        jacobian,
-        x_scale="jac",
-        loss="huber",
-        f_scale=HUBER,
-        ftol=1e-9,
-        max_nfev=100,
-    )
+    fit = _fitted(residuals, jacobian, len(free))
     table, _ = unpack(fit.x)
     misses = tuple(missed_px(table, sight) for sight in sights)
-    weak = _LENS * len(priors) + 3 * len(keys)
+    weak = _LENS * len(priors) + 3 * len(columns.keys) + _FAMILY * len(columns.families)
     return Solved(table, _covariance(fit), misses, float(fit.cost), _freedom(sights, len(free) - weak))
+
+
+def information(sights: tuple[Sight, ...], priors: tuple[Prior, ...], table: Table, frame: Key, paper: Paper) -> Array:
+    """Fisher information (K, K) of all unknowns at ``table``, cameras first, those that fix the frame left out."""
+    columns = _columns(table)
+    free = np.setdiff1d(np.arange(columns.size), columns.card(frame).start + np.arange(3))
+    rows = [_sight_rows(table, sight, columns, np.zeros(columns.size)) for sight in sights]
+    known = np.vstack([*rows, prior_rows(priors, columns, paper)])[:, free]
+    return np.asarray(known.T @ known, float)
 
 
 def _freedom(sights: tuple[Sight, ...], unknowns: int) -> float:
     return max(0.1, 1 - unknowns / sum(sight.corners_px.size for sight in sights))
 
 
-def _covariance(fit: Any) -> Array:
-    """Inverse of JᵀJ (``fit.jac`` carries the robust weights), widened where residuals exceed the stated noise."""
+@dataclass(frozen=True, eq=False)
+class _Fit:
+    """``x`` the unknowns, ``fun`` the residuals there, ``jac`` their derivatives."""
+
+    x: Array
+    fun: Array
+    jac: Array
+    cost: float
+
+
+def _fitted(residuals: Callable[[Array], Array], jacobian: Callable[[Array], Array], size: int) -> _Fit:
+    """Least sum of Huber's losses from zero: Levenberg & Marquardt's damping over reweighted normal equations
+    (Triggs et al., Bundle Adjustment – A Modern Synthesis, 2000, sec. 4.3 and 9). SciPy's solver starts with a trust
+    region of 1 σ when it starts from zero and spends four fifths of its steps on widening it."""
+    x, damping = np.zeros(size), 1e-3
+    fun = residuals(x)
+    jac, cost = jacobian(x), _huber_cost(fun)
+    for _ in range(MOST_STEPS):
+        weighted = jac * _huber_weights(fun)[:, None]
+        normal, pull = weighted.T @ jac, weighted.T @ fun
+        scale = 1 / np.sqrt(np.diag(normal))
+        scaled = normal * np.outer(scale, scale)
+        step = -scale * np.linalg.solve(scaled + damping * np.eye(size), scale * pull)
+        tried = residuals(x + step)
+        tried_cost = _huber_cost(tried) if np.isfinite(tried).all() else np.inf
+        if tried_cost >= cost:
+            # at the bottom rounding alone decides whether a step still gains
+            if damping > MOST_DAMPING or abs(step @ pull) < 1e-9 * cost:
+                break
+            damping = max(10 * damping, 1e-6)
+            continue
+        gain = (cost - tried_cost) / cost
+        x, fun, cost, damping = x + step, tried, tried_cost, damping / 10
+        jac = jacobian(x)
+        if gain < 1e-9:
+            break
+    return _Fit(x, fun, jac, cost)
+
+
+def _huber_weights(fun: Array) -> Array:
+    return np.asarray(np.minimum(1.0, HUBER / np.maximum(np.abs(fun), 1e-12)), float)
+
+
+def _huber_cost(fun: Array) -> float:
+    size = np.abs(fun)
+    return float(np.where(size <= HUBER, size**2 / 2, HUBER * (size - HUBER / 2)).sum())
+
+
+def _covariance(fit: _Fit) -> Array:
+    """Inverse of JᵀWJ with the robust weights, widened where residuals exceed the stated noise."""
     redundancy = max(1, len(fit.fun) - len(fit.x))
-    weights = np.minimum(1.0, HUBER / np.maximum(np.abs(fit.fun), 1e-12))
+    weights = _huber_weights(fit.fun)
     excess = max(1.0, float((weights * fit.fun**2).sum()) / redundancy)
-    scale = 1 / np.linalg.norm(fit.jac, axis=0)
-    normal = (fit.jac * scale).T @ (fit.jac * scale)
+    weighted = fit.jac * np.sqrt(weights)[:, None]
+    scale = 1 / np.linalg.norm(weighted, axis=0)
+    normal = (weighted * scale).T @ (weighted * scale)
     return np.asarray(excess * np.linalg.inv(normal) * np.outer(scale, scale), float)
 
 
@@ -149,12 +264,19 @@ def placed(corners_mm: Array, bulges: Array, place: Array) -> Array:
 
 def missed_px(table: Table, sight: Sight) -> Array:
     """(N, 2) where the table would have the corners, less where they were seen."""
-    points = placed(sight.corners_mm, sight.bulges, table.places[sight.card])
+    printed = printed_mm(table, sight)
+    points = placed(printed, sight.bulges, table.places[sight.card])
     return px_from_table(table.cameras[sight.photo], points) - sight.corners_px
 
 
-def card_jacobian(camera: PlaneCamera, corners_mm: Array, bulges: Array, place: Array) -> tuple[Array, Array]:
-    """How a card's pixels move, x and y in turn: (2N, 11) with the camera, (2N, 6) with the card's place."""
+def printed_mm(table: Table, sight: Sight) -> Array:
+    """(N, 2) corners as the family's printer put them."""
+    return sight.corners_mm * (1 + table.stretches.get(sight.card[1], np.zeros(2)))
+
+
+def card_jacobian(camera: PlaneCamera, corners_mm: Array, bulges: Array, place: Array) -> tuple[Array, Array, Array]:
+    """How a card's pixels move, x and y in turn: (2N, 11) with the camera, (2N, 6) with the card's place, (2N, 2) with
+    its stretch."""
     by_camera, by_point = parameter_jacobian(camera, placed(corners_mm, bulges, place))
     cos, sin = np.cos(place[2]), np.sin(place[2])
     swing = corners_mm @ np.array([[-sin, cos], [-cos, -sin]])
@@ -162,17 +284,19 @@ def card_jacobian(camera: PlaneCamera, corners_mm: Array, bulges: Array, place: 
     by_card[:, :, :2] = by_point[:, :, :2]
     by_card[:, :, 2] = np.einsum("nij,nj->ni", by_point[:, :, :2], swing)
     by_card[:, :, 3:] = -by_point[:, :, 2:] * bulges[:, None, :]
-    return by_camera.reshape(-1, PARAMETERS), by_card.reshape(-1, _CARD)
+    by_stretch = by_point[:, :, :2] @ np.array([[cos, -sin], [sin, cos]]) * corners_mm[:, None, :]
+    return by_camera.reshape(-1, PARAMETERS), by_card.reshape(-1, _CARD), by_stretch.reshape(-1, _FAMILY)
 
 
-def _sight_rows(table: Table, sight: Sight, card_column: int, step: Array) -> Array:
+def _sight_rows(table: Table, sight: Sight, columns: _Columns, step: Array) -> Array:
     camera, place = table.cameras[sight.photo], table.places[sight.card]
-    by_camera, by_card = card_jacobian(camera, sight.corners_mm, sight.bulges, place)
+    by_camera, by_card, by_stretch = card_jacobian(camera, printed_mm(table, sight), sight.bulges, place)
     first = PARAMETERS * sight.photo
     by_camera[:, 3:6] = by_camera[:, 3:6] @ _left_jacobian(step[first + 3 : first + 6])
     rows = np.zeros((len(by_camera), len(step)))
     rows[:, first : first + PARAMETERS] = by_camera
-    rows[:, card_column : card_column + _CARD] = by_card
+    rows[:, columns.card(sight.card)] = by_card
+    rows[:, columns.family(sight.card)] = by_stretch
     return rows / sight.sd_px
 
 
@@ -195,17 +319,25 @@ def _lens_residuals(table: Table, priors: tuple[Prior, ...]) -> Array:
     return np.concatenate([(lens - prior.expected) / prior.sd for lens, prior in zip(lenses, priors, strict=True)])
 
 
-def _lens_rows(priors: tuple[Prior, ...], size: int) -> Array:
-    rows = np.zeros((_LENS * len(priors), size))
+def _stretch_forms(columns: _Columns, paper: Paper) -> Array:
+    """(2F + 1, 2F) rows that weigh the families' stretches by what is known of them, and hold their mean, weighted
+    alike, fast. So weighted, the mean is independent of the differences, which are all that a photo shows."""
+    covariance = paper.of(columns.families)
+    known = np.linalg.inv(covariance)
+    mean = known.sum(axis=0) / known.sum()
+    return np.vstack([np.linalg.inv(np.linalg.cholesky(covariance)), mean / SCALE_HELD])
+
+
+def prior_rows(priors: tuple[Prior, ...], columns: _Columns, paper: Paper) -> Array:
+    """Derivatives of what is known beforehand: lenses, bulges, stretches."""
+    lenses = np.zeros((_LENS * len(priors), columns.size))
     for i, prior in enumerate(priors):
         for j, column in enumerate(_LENS_COLUMNS):
-            rows[_LENS * i + j, PARAMETERS * i + column] = 1 / prior.sd[j]
-    return rows
-
-
-def _bulge_rows(cards: int, size: int, bulge_sd_mm: float) -> Array:
-    rows = np.zeros((3 * cards, size))
-    for i in range(cards):
-        first = size - _CARD * (cards - i) + 3
-        rows[3 * i : 3 * i + 3, first : first + 3] = np.eye(3) / bulge_sd_mm
-    return rows
+            lenses[_LENS * i + j, PARAMETERS * i + column] = 1 / prior.sd[j]
+    bulges = np.zeros((3 * len(columns.keys), columns.size))
+    for i, key in enumerate(columns.keys):
+        bulges[3 * i : 3 * i + 3, columns.card(key)][:, 3:] = np.eye(3) / paper.bulge_sd_mm
+    forms = _stretch_forms(columns, paper)
+    stretches = np.zeros((len(forms), columns.size))
+    stretches[:, columns.first_family :] = forms
+    return np.vstack([lenses, bulges, stretches])

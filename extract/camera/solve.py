@@ -10,8 +10,8 @@ import cv2
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from extract.camera.bundle import HUBER, Key, Prior, Sight, Solved, Table, adjust, missed_px
-from extract.camera.printer import Stretch, printer_stretch
+from extract.camera.bundle import HUBER, Key, Paper, Prior, Sight, Solved, Table, adjust, missed_px
+from extract.camera.printer import UNMEASURED_SD, Prints, known_prints
 from extract.camera.project import PARAMETERS, mm_from_px
 from extract.doors import (
     Array,
@@ -44,7 +44,8 @@ class SolveSettings:
     (Jasinska et al., Sensors 23(2):728, find the centre changing from photo to photo).
     ``bulge_sd_mm``: how far a sheet pressed flat by hand still bulges over its half length; unmodelled, a tenth of a
     millimetre seen from the side falsifies the slant of a single card's plane more than all corner noise (common
-    practice, no source for the size).
+    practice, no source for the size). ``printer_sd``: relative stretch, in x and in y, of a card whose bars nobody
+    measured.
     ``paper_mm``: 80 g/m² paper is a tenth thick (ISO 536 sheets run 0.10 to 0.11 mm), so much the card's print lies
     above the table; ``height_sd_mm``: how well anybody knows the height of a taped shell.
     ``bent_sd_ratio``, ``bent_px``: a card counts as bent when its misfit exceeds both the corners' own noise by that
@@ -58,6 +59,7 @@ class SolveSettings:
     k2_sd: float = 0.03
     centre_sd: float = 0.004
     bulge_sd_mm: float = 0.15
+    printer_sd: float = UNMEASURED_SD
     paper_mm: float = 0.1
     height_sd_mm: float = 0.3
     max_tilt_deg: float = 55.0
@@ -78,19 +80,18 @@ def solve(
     """
     settings, known = settings or TraceSettings(), known or SolveSettings()
     designs = _designs(sightings_per_photo)
-    stretch = printer_stretch(list(designs.values()), settings)
-    sights = tuple(_sight(i, s, stretch) for i, seen in enumerate(sightings_per_photo) for s in seen)
-    priors = tuple(_prior(photo, known) for photo in photos)
+    prints = known_prints(list(designs.values()), settings, known.printer_sd)
+    paper = paper_of(prints, known)
+    sights = tuple(sight_of(i, s, prints) for i, seen in enumerate(sightings_per_photo) for s in seen)
+    priors = tuple(prior_of(photo.size_px, photo.focal_hint_px, known) for photo in photos)
     for i, photo in enumerate(photos):
         if not any(sight.photo == i for sight in sights):
             raise CannotContinue("camera", f"{photo.name} shows no scale card.", "Leave it out or take it again.")
     frame = min(designs)
-    start = _joined(
-        [_alone(i, sights, priors[i], photo, known.bulge_sd_mm) for i, photo in enumerate(photos)], frame, photos
-    )
-    solved, factors = _weighed(sights, priors, start, frame, known.bulge_sd_mm)
+    start = _joined([_alone(i, sights, priors[i], photo, paper) for i, photo in enumerate(photos)], frame, photos)
+    solved, factors = _weighed(sights, priors, start, frame, paper)
     cameras = tuple(
-        _finished(i, solved, sights, factors, sightings_per_photo[i], settings, known, stretch)
+        _finished(i, solved, sights, factors, sightings_per_photo[i], settings, known, paper)
         for i in range(len(photos))
     )
     for camera, photo in zip(cameras, photos, strict=True):
@@ -98,21 +99,27 @@ def solve(
     return cameras, _doubts(cameras, photos, solved, sights, factors, known)
 
 
-def _key(design: CardDesign) -> Key:
+def key_of(design: CardDesign) -> Key:
     return design.number, FAMILY_ORDER.index(design.family)
 
 
 def _designs(sightings_per_photo: Sequence[Sequence[CardSighting]]) -> dict[Key, CardDesign]:
-    found = {_key(s.design): s.design for seen in sightings_per_photo for s in seen}
+    found = {key_of(s.design): s.design for seen in sightings_per_photo for s in seen}
     if not found:
         raise CannotContinue("camera", "No scale card can be measured.", "Lay a printed scale card beside the shell.")
     return found
 
 
-def _sight(photo: int, sighting: CardSighting, stretch: Stretch) -> Sight:
-    printed_mm = sighting.corners_mm * (stretch.x, stretch.y)
+def paper_of(prints: Prints, known: SolveSettings) -> Paper:
+    """What is known of the paper before the photo is looked at."""
+    return Paper(known.bulge_sd_mm, tuple(map(FAMILY_ORDER.index, prints.expected)), prints.covariance)
+
+
+def sight_of(photo: int, sighting: CardSighting, prints: Prints) -> Sight:
+    """A sighting as the bundle takes it."""
+    printed_mm = sighting.corners_mm * prints.expected[sighting.design.family]
     bulges = card_bulges(sighting.design, sighting.corners_mm)
-    return Sight(photo, _key(sighting.design), printed_mm, sighting.corners_px, bulges, sighting.sd_px)
+    return Sight(photo, key_of(sighting.design), printed_mm, sighting.corners_px, bulges, sighting.sd_px)
 
 
 def card_bulges(design: CardDesign, corners_mm: Array) -> Array:
@@ -125,24 +132,25 @@ def card_bulges(design: CardDesign, corners_mm: Array) -> Array:
     return np.asarray(forms - forms.mean(axis=0), float)
 
 
-def _prior(photo: Photo, known: SolveSettings) -> Prior:
-    width, height = photo.size_px
+def prior_of(size_px: tuple[int, int], focal_hint_px: float | None, known: SolveSettings) -> Prior:
+    """What is known of a lens before the photo is looked at."""
+    width, height = size_px
     diagonal = math.hypot(width, height)
     usual = known.usual_focal_35mm / math.hypot(36, 24) * diagonal
-    focal = photo.focal_hint_px or usual
-    focal_sd = focal * (known.stated_focal_sd if photo.focal_hint_px else known.usual_focal_sd)
+    focal = focal_hint_px or usual
+    focal_sd = focal * (known.stated_focal_sd if focal_hint_px else known.usual_focal_sd)
     wander = known.centre_sd * diagonal
     expected = np.array([focal, 0, 0, (width - 1) / 2, (height - 1) / 2])
     return Prior(expected, np.array([focal_sd, known.k1_sd, known.k2_sd, wander, wander]))
 
 
-def _alone(index: int, sights: tuple[Sight, ...], prior: Prior, photo: Photo, bulge_sd_mm: float) -> Table:
+def _alone(index: int, sights: tuple[Sight, ...], prior: Prior, photo: Photo, paper: Paper) -> Table:
     """One photo solved by itself, in the frame of its best-seen card. A flat card has two poses that look alike from
     afar (Oberkampf, DeMenthon & Davis 1996); the better one after adjustment is kept."""
     mine = tuple(replace(sight, photo=0) for sight in sights if sight.photo == index)
     best = max(mine, key=lambda sight: float(np.ptp(sight.corners_px, axis=0).prod()))
     starts = [_spread_out(mine, best, camera) for camera in _poses(best, prior, photo)]
-    tries = [adjust(mine, (prior,), start, best.card, bulge_sd_mm) for start in starts if start is not None]
+    tries = [adjust(mine, (prior,), start, best.card, paper) for start in starts if start is not None]
     if not tries:
         raise CannotContinue(
             "camera",
@@ -236,13 +244,13 @@ def _turn3(angle: float) -> Array:
 
 
 def _weighed(
-    sights: tuple[Sight, ...], priors: tuple[Prior, ...], start: Table, frame: Key, bulge_sd_mm: float
+    sights: tuple[Sight, ...], priors: tuple[Prior, ...], start: Table, frame: Key, paper: Paper
 ) -> tuple[Solved, tuple[float, ...]]:
     """Adjustment with each sighting's noise estimated from its own residuals (variance components after Förstner
     1979), so that a card that does not lie flat loses its say, and without blunders. ``factors`` tell by how much
     each sighting's noise was raised."""
     factors, used = np.ones(len(sights)), sights
-    solved = adjust(sights, priors, start, frame, bulge_sd_mm)
+    solved = adjust(sights, priors, start, frame, paper)
     for _ in range(6):
         misses = [missed_px(solved.table, sight) for sight in sights]
         rms = np.array([_robust_rms(miss) / math.sqrt(solved.freedom) for miss in misses])
@@ -251,7 +259,7 @@ def _weighed(
         # A twentieth more or less noise on a card moves nothing that matters.
         if np.abs(factors / last[0] - 1).max() < 0.05 and all(map(_same_corners, used, last[1])):
             break
-        solved = adjust(used, priors, solved.table, frame, bulge_sd_mm)
+        solved = adjust(used, priors, solved.table, frame, paper)
     return solved, tuple(float(factor) for factor in factors)
 
 
@@ -287,7 +295,7 @@ def _finished(
     sightings: Sequence[CardSighting],
     settings: TraceSettings,
     known: SolveSettings,
-    stretch: Stretch,
+    paper: Paper,
 ) -> PlaneCamera:
     mine = [i for i, sight in enumerate(sights) if sight.photo == index]
     cards = tuple(
@@ -298,9 +306,9 @@ def _finished(
     return replace(
         solved.table.cameras[index],
         height_mm=settings.height_mm - known.paper_mm,
-        cards=tuple(sorted(cards, key=lambda card: _key(card.sighting.design))),
+        cards=tuple(sorted(cards, key=lambda card: key_of(card.sighting.design))),
         covariance=solved.covariance[block, block],
-        bias=(stretch.sd, known.height_sd_mm),
+        bias=(paper.scale_sd(), known.height_sd_mm),
     )
 
 

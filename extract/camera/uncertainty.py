@@ -52,6 +52,23 @@ def length_sd_mm(camera: PlaneCamera, points_mm: Array, closed: bool = False) ->
     return float(np.linalg.norm(np.einsum("ni,nik->k", pull, _moves_mm(camera, points))))
 
 
+def area_sd_mm2(camera: PlaneCamera, ring_mm: Array) -> float:
+    """1 σ of the area inside the closed ring (N, 2), first point not repeated."""
+    ring = np.asarray(ring_mm, float).reshape(-1, 2)
+    if len(ring) < 3:
+        return 0.0
+    # the shoelace formula's derivative: half the vector between the two neighbours, turned by a right angle
+    across = np.roll(ring, -1, axis=0) - np.roll(ring, 1, axis=0)
+    pull = np.column_stack([across[:, 1], -across[:, 0]]) / 2
+    return float(np.linalg.norm(np.einsum("ni,nik->k", pull, _moves_mm(camera, ring))))
+
+
+def place_covariance_mm2(camera: PlaneCamera, points_mm: Array) -> Array:
+    """(N, 2, 2) covariance of each point's place (N, 2) in the plane frame."""
+    moves = _moves_mm(camera, points_mm)
+    return np.asarray(moves @ moves.transpose(0, 2, 1), float)
+
+
 def _moves_mm(camera: PlaneCamera, points_mm: Array) -> Array:
     """(N, 2, K) displacement of each point under each of K independent unit errors."""
     points = np.asarray(points_mm, float).reshape(-1, 2)

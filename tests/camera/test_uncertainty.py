@@ -6,11 +6,19 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from shapely import Polygon
 
 from extract.camera.bundle import moved
 from extract.camera.project import mm_from_px, px_from_mm
 from extract.camera.solve import solve
-from extract.camera.uncertainty import length_sd_mm, sd_mm_at, shape_sd_mm, shape_sd_mm_at
+from extract.camera.uncertainty import (
+    area_sd_mm2,
+    length_sd_mm,
+    place_covariance_mm2,
+    sd_mm_at,
+    shape_sd_mm,
+    shape_sd_mm_at,
+)
 from extract.doors import Array, PlaneCamera
 
 
@@ -47,6 +55,11 @@ def test_places_and_lengths_spread_as_foretold(camera: PlaneCamera) -> None:
         ends = np.concatenate([read, read[:, :1]], axis=1) if closed else read
         lengths = np.linalg.norm(np.diff(ends, axis=1), axis=2).sum(axis=1)
         assert length_sd_mm(camera, points, closed) == pytest.approx(lengths.std(), rel=0.07)
+    places = (read - points).transpose(1, 0, 2)
+    covariance = np.einsum("nki,nkj->nij", places, places) / len(read)
+    assert place_covariance_mm2(camera, points) == pytest.approx(covariance, abs=0.1 * covariance.max())
+    areas = [Polygon(ring).area for ring in read]
+    assert area_sd_mm2(camera, points) == pytest.approx(np.std(areas), rel=0.07)
 
 
 def test_shape_spreads_as_foretold(bench, camera: PlaneCamera) -> None:
