@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import count, pairwise, product
-from string import ascii_lowercase
+from itertools import count, pairwise
 
 import numpy as np
 import shapely
 
 from extract.build import Build, Detail, Edge, Face, Hole, Piece, Run, Seam, Use
 from extract.doors import Array, Curve, Panel, Stroke, StrokeKind
+from extract.geometry.arc import joint_turnings
 from extract.geometry.curve import curve_points
 from extract.geometry.planar import arc_length, closed_up
+from extract.geometry.runs import edge_letters
 from extract.pattern.marks import marks_on
 
 CORNER_DEG = 30.0
@@ -67,11 +68,6 @@ def build_from(
     return Build(name=name, pieces=tuple(pieces), seams=tuple(_seams(pieces, rims)), face=face)
 
 
-def edge_ids() -> Iterator[str]:
-    """a, b, … z, aa, ab, …"""
-    return ("".join(letters) for length in count(1) for letters in product(ascii_lowercase, repeat=length))
-
-
 def _details(panel: Panel, strokes: Sequence[Stroke]) -> tuple[Detail, ...]:
     shape = shapely.Polygon(curve_points(panel.outline), [curve_points(hole) for hole in panel.holes])
     return tuple(
@@ -84,7 +80,7 @@ def _edges(rim: _Rim) -> tuple[Edge, ...]:
     bounds = pairwise((*rim.cuts, len(rim.curve.controls)))
     return tuple(
         Edge(id_, Curve(rim.curve.controls[a:b], rim.curve.straight[a:b], False))
-        for id_, (a, b) in zip(edge_ids(), bounds, strict=False)
+        for id_, (a, b) in zip(edge_letters(len(rim.cuts)), bounds, strict=True)
     )
 
 
@@ -138,11 +134,10 @@ def _corners(outline: Curve) -> set[int]:
     """Segments that start in a true corner, the sharper of two close ones."""
     points = closed_up(curve_points(outline))
     way = arc_length(points)
-    starts = np.append(outline.controls[:, 0], outline.controls[:1, 0], axis=0)
-    sharp = [k for k, turn in enumerate(joint_turns_deg(outline)) if turn >= CORNER_DEG]
+    turns_deg = np.degrees(np.abs(np.roll(joint_turnings(outline), 1)))
     found: dict[int, tuple[float, float]] = {}
-    for k in sharp:
-        at = way[int(np.argmin(np.abs(points - starts[k]).sum(axis=1)))]
+    for k in np.flatnonzero(turns_deg >= CORNER_DEG).tolist():
+        at = way[int(np.argmin(np.abs(points - outline.controls[k, 0]).sum(axis=1)))]
         turn = _wide_turn_deg(points, way, at)
         if turn >= CORNER_DEG:
             found[k] = at, turn
@@ -155,21 +150,6 @@ def _corners(outline: Curve) -> set[int]:
 
 def _gap(a: float, b: float, length: float) -> float:
     return min(abs(a - b), length - abs(a - b))
-
-
-def joint_turns_deg(outline: Curve) -> Array:
-    """How far (N,) a closed curve turns, without sign, at the start of each of its segments."""
-    into, out = _directions(outline.controls[:, ::-1]), _directions(outline.controls)
-    before = -np.roll(into, 1, axis=0)
-    cross = before[:, 0] * out[:, 1] - before[:, 1] * out[:, 0]
-    return np.asarray(np.degrees(np.abs(np.arctan2(cross, (before * out).sum(axis=1)))))
-
-
-def _directions(controls: Array) -> Array:
-    """Where (N, 2) each cubic (N, 4, 2) leaves its start, also when the next control lies on it."""
-    legs = controls[:, 1:] - controls[:, :1]
-    first = np.argmax(np.linalg.norm(legs, axis=2) > 1e-9, axis=1)
-    return np.asarray(legs[np.arange(len(legs)), first])
 
 
 def _wide_turn_deg(points: Array, way: Array, at: float) -> float:
@@ -211,12 +191,3 @@ def _shared_runs(panel: int, rim: _Rim, rims: Sequence[_Rim]) -> list[list[int]]
             groups.append([])
         groups[-1].append(edge)
     return groups
-
-
-def outline_of(edges: Sequence[Edge]) -> Curve:
-    """The closed curve that the edges make."""
-    return Curve(
-        np.concatenate([edge.curve.controls for edge in edges]),
-        np.concatenate([edge.curve.straight for edge in edges]),
-        True,
-    )

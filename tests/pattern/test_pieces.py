@@ -19,7 +19,8 @@ from extract.geometry.curve import (
     polyline_curve,
     reversed_curve,
 )
-from extract.pattern.pieces import build_from, edge_ids, outline_of
+from extract.geometry.runs import outline_of
+from extract.pattern.pieces import build_from
 
 
 def panel(outline: Curve, *holes: Curve, name: str = "p1") -> Panel:
@@ -70,7 +71,7 @@ def test_a_polygon_has_an_edge_for_each_side(corners: int) -> None:
 def test_an_outline_without_corners_is_one_edge(outline: Curve) -> None:
     piece = build_from([panel(outline)], ()).pieces[0]
     assert len(piece.edges) == 1 and not piece.edges[0].curve.closed
-    np.testing.assert_array_equal(outline_of(piece.edges).controls, outline.controls)
+    np.testing.assert_array_equal(outline_of(piece).controls, outline.controls)
 
 
 def test_a_blunt_slit_end_parts_two_edges_once() -> None:
@@ -88,7 +89,7 @@ def test_a_shaky_line_is_no_row_of_corners() -> None:
 
 def test_edges_joined_are_the_outline_to_the_bit() -> None:
     for given_panel, piece in zip(leaves(), build_from(leaves(), ()).pieces, strict=True):
-        whole, outline = outline_of(piece.edges), given_panel.outline
+        whole, outline = outline_of(piece), given_panel.outline
         start = int(np.flatnonzero((outline.controls == whole.controls[0]).all(axis=(1, 2)))[0])
         assert whole.controls.tobytes() == np.roll(outline.controls, -start, axis=0).tobytes()
         assert whole.straight.tobytes() == np.roll(outline.straight, -start).tobytes()
@@ -141,12 +142,6 @@ def test_pairs_and_names() -> None:
     build = build_from(leaves(), (), "moth lantern", pairs=True, face="outside")
     assert (build.name, build.face) == ("moth lantern", "outside")
     assert [(p.id, p.name, p.copies, p.sigma_mm) for p in build.pieces][1] == ("p2", "2", "pair", 0.1)
-
-
-def test_edge_names_go_on_after_z() -> None:
-    ids = edge_ids()
-    names = [next(ids) for _ in range(30)]
-    assert names[24:29] == ["y", "z", "aa", "ab", "ac"]
 
 
 spots = st.lists(st.tuples(st.integers(0, 200), st.integers(0, 200)), min_size=4, max_size=14, unique=True)
