@@ -42,7 +42,7 @@ def read_truth(path: Path) -> dict[str, Any]:
 
 def outcome(truth: dict[str, Any], report: dict[str, Any]) -> Outcome:
     """Scores a report; a panel counts as found at an overlap (IoU) of 0.97, as invented under 0.9."""
-    place = _report_from_truth(truth)
+    place = report_from_truth(truth)
     lines = [_dense(place(line["points"]), line["closed"]) for line in truth["lines"]]
     lines += [_dense(place(tick["points"]), False) for tick in truth["ticks"]]
     ink, edge = np.vstack(lines), _dense(place(truth["silhouette"]["points"]), True)
@@ -82,7 +82,7 @@ class _Fit:
         return np.asarray(points, float) @ self.turn.T + self.shift
 
 
-def _report_from_truth(truth):
+def report_from_truth(truth):
     """The report's frame: origin at the board corner of the lowest card, x right and y down as printed."""
     card = min(truth["cards"], key=lambda c: (FAMILY_ORDER.index(c["name"]), c["index"]))
     top_left, top_right, _, bottom_left = np.asarray(card["outline_mm"], float)[:, :2]
@@ -116,14 +116,14 @@ def _aligned(points, truth):
 
     turn, shift = np.eye(2), np.zeros(2)
     for reach in [8.0] * 8 + [3.0] * 8 + [1.5] * 12:
-        turn, shift, _ = _motion(*pairs(turn, shift, 1.0, reach))
+        turn, shift, _ = rigid_motion(*pairs(turn, shift, 1.0, reach))
     scale, grown_turn, grown_shift = 1.0, turn, shift
     for _ in range(12):
-        grown_turn, grown_shift, scale = _motion(*pairs(grown_turn, grown_shift, scale, 1.5), grow=True)
+        grown_turn, grown_shift, scale = rigid_motion(*pairs(grown_turn, grown_shift, scale, 1.5), grow=True)
     return _Fit(turn, shift, scale)
 
 
-def _motion(points, truth, grow=False):
+def rigid_motion(points, truth, grow=False):
     """Least-squares turn, shift and scale (1 unless ``grow``) taking points to truth; the rotation is scipy's."""
     a, b = points - points.mean(axis=0), truth - truth.mean(axis=0)
     pad = np.zeros((len(points), 1))
