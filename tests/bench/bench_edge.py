@@ -12,7 +12,6 @@ unsure; relief cuts followed to within 2 mm of their tip, of all; share marked u
 from __future__ import annotations
 
 import argparse
-import json
 import pickle
 import sys
 import time
