@@ -19,6 +19,7 @@ ASSEMBLY = (
     "extract",
     "extract.pipeline",
     "extract.rework",
+    "extract.reading",
     "extract.project",
     "extract.explain",
     "extract.steps",

@@ -6,7 +6,7 @@ curves that run through them, the curves that end there follow, and the chains a
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from itertools import pairwise
 
 import numpy as np
@@ -30,9 +30,13 @@ _APART = 1e-3
 """Least distance, in shares of a cubic, of neighbouring nodes on one curve: their order must not turn over."""
 
 
-def fitted_chain(chain: Chain, graph: PlanarGraph, tolerance_mm: float) -> Curve:
-    """Curve of a whole chain."""
-    return fit_curve(chain.points(graph), tolerance_mm, chain.closed).curve
+Fit = Callable[[Array, float, bool], Curve]
+"""Points (N, 2), tolerance in mm and whether they close, to the curve that follows them."""
+
+
+def fitted_line(points_mm: Array, tolerance_mm: float, closed: bool) -> Curve:
+    """The curve of a drawn line."""
+    return fit_curve(points_mm, tolerance_mm, closed).curve
 
 
 def tight_edge(graph: PlanarGraph, edge: int, smooth: Curve, tolerance_mm: float) -> Curve:

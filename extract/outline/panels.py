@@ -13,42 +13,48 @@ from extract.doors import Array, Curve, Face, Panel, PlanarGraph, Ring
 from extract.geometry.curve import curve_area, curve_length, curve_points, joined, reversed_curve
 from extract.geometry.planar import distance_to_curve
 from extract.outline.chains import crowded_nodes, find_chains
-from extract.outline.edges import edge_curves, fitted_chain, tight_edge
+from extract.outline.edges import Fit, edge_curves, fitted_line, tight_edge
 
 _TIGHTER = (0.5, 0.25, 0.1, 0.0)
 """Shares of the tolerance to try in turn on edges that cross when smoothed; 0 is the edge as drawn."""
 _SAME_MM = 1e-6
 
 
-def fit_panels(graph: PlanarGraph, tolerance_mm: float, sigma_of: Callable[[Array], float]) -> tuple[Panel, ...]:
+def fit_panels(
+    graph: PlanarGraph, tolerance_mm: float, sigma_of: Callable[[Array], float], fit: Fit = fitted_line
+) -> tuple[Panel, ...]:
     """Panels of all faces, the largest first: p1, p2, …
 
     Outlines turn x towards y (clockwise to the eye), holes the other way. ``area_mm2`` is that of the material, holes
     taken off; ``perimeter_mm`` that of the outline. ``sigma_of`` gives 1 σ in mm for outline points (N, 2). Where
-    smoothing would make an outline cross itself or a hole, the edges concerned are fitted more tightly.
+    smoothing would make an outline cross itself or a hole, the edges concerned are fitted more tightly. ``fit`` follows
+    whole lines; one that remembers saves most of the time when few lines have changed.
     """
-    curves = _sound_curves(graph, tolerance_mm)
+    curves = _sound_curves(graph, tolerance_mm, fit)
     moved = [distance_to_curve(line, curve) for line, curve in zip(graph.edges_mm, curves, strict=True)]
     panels = [_panel(face, curves, moved, sigma_of) for face in graph.faces]
     ranked = sorted(panels, key=lambda panel: -panel.area_mm2)
     return tuple(replace(panel, id=f"p{n}") for n, panel in enumerate(ranked, start=1))
 
 
-def _sound_curves(graph: PlanarGraph, tolerance_mm: float) -> tuple[Curve, ...]:
+def _sound_curves(graph: PlanarGraph, tolerance_mm: float, fit: Fit) -> tuple[Curve, ...]:
     """Edge curves of which no face's boundary crosses itself."""
     fixed = crowded_nodes(graph)
     while True:
-        curves, crossing = _untangled(graph, tolerance_mm, fixed)
+        curves, crossing = _untangled(graph, tolerance_mm, fixed, fit)
         tangled = {node for edge in crossing for node in graph.ends[edge]}
         if tangled <= fixed:  # none, as a rule; else the drawn lines themselves cross, and no fit can mend that
             return curves
         fixed |= tangled
 
 
-def _untangled(graph: PlanarGraph, tolerance_mm: float, fixed: set[int]) -> tuple[tuple[Curve, ...], set[int]]:
+def _untangled(
+    graph: PlanarGraph, tolerance_mm: float, fixed: set[int], fit: Fit
+) -> tuple[tuple[Curve, ...], set[int]]:
     """Edge curves, those that cross fitted ever more tightly, and the edges that cross in the end all the same."""
     chains = find_chains(graph, fixed)
-    smooth = edge_curves(graph, chains, [fitted_chain(chain, graph, tolerance_mm) for chain in chains])
+    fitted = [fit(chain.points(graph), tolerance_mm, chain.closed) for chain in chains]
+    smooth = edge_curves(graph, chains, fitted)
     curves, level = list(smooth), [0] * len(smooth)
     while True:
         crossing = _crossing(graph, curves, level)

@@ -1,0 +1,52 @@
+"""What is saved between the photo and the hand: exact, and refused in words when damaged."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import numpy as np
+import pytest
+
+from extract import report as report_module
+from extract.doors import CannotContinue, Tracing
+from extract.reading import read_reading, reading_json
+from extract.rework import rework
+
+
+def test_panels_cut_from_the_file_are_those_of_the_tracing(tracing: Tracing) -> None:
+    there = rework(tracing, [])
+    back = rework(read_reading(reading_json(tracing)), [])
+    for one, other in zip(there.panels, back.panels, strict=True):
+        assert np.array_equal(one.outline.controls, other.outline.controls)
+        assert one.sigma_mm == other.sigma_mm
+    assert report_module.report(back) == report_module.report(there)
+
+
+def test_writing_what_was_read_gives_the_same_bytes(tracing: Tracing) -> None:
+    content = reading_json(tracing)
+    assert reading_json(read_reading(content)) == content
+
+
+def changed(content: bytes, **values: Any) -> bytes:
+    return json.dumps({**json.loads(content), **values}).encode()
+
+
+@pytest.mark.parametrize(
+    "damage",
+    [
+        lambda content: content[: len(content) // 2],
+        lambda content: b"[]",
+        lambda content: b"[" * 100_000,
+        lambda content: b"\xff\xfe",
+        lambda content: changed(content, format="truepeel-reading/9"),
+        lambda content: changed(content, strokes=[{}]),
+        lambda content: changed(content, read_from=7),
+        lambda content: changed(content, sigma_mm=[float("nan"), 1.0]),
+        lambda content: changed(content, silhouette={"sigma": 0.1, "rings": [[[0, 0], [1, 1]]], "unsure": [[]]}),
+        lambda content: changed(content, settings={"colour_of_the_moon": 1}),
+    ],
+)
+def test_a_damaged_file_is_refused_in_words(tracing: Tracing, damage: Any) -> None:
+    with pytest.raises(CannotContinue, match="damaged"):
+        read_reading(damage(reading_json(tracing)))
