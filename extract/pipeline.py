@@ -28,12 +28,11 @@ from extract.doors import (
     TraceSettings,
     Tracing,
 )
-from extract.graph.build import build_graph
 from extract.ink.lines import cut_colour_of, find_strokes
 from extract.ink.silhouette import find_silhouette
-from extract.outline.panels import fit_panels
 from extract.pattern.parts import make_pattern
 from extract.photo import read_photo
+from extract.rework import cut_panels
 
 Source = Path | tuple[str, bytes]
 
@@ -96,10 +95,7 @@ def trace(sources: Sequence[Source], settings: TraceSettings, progress: Progress
         _check_colour(cut, raw)
     with clock.step("cutting the shell into panels", "panels"):
         camera = cameras[best]
-        splitting = [s for s in raw if s.kind == "ring" or (s.kind == "marker" and s.colour == cut)]
-        graph = build_graph(silhouette, splitting)
-        noise = _typical_sigma(silhouette, raw)
-        panels = fit_panels(graph, settings.smooth_mm, lambda points: _with(noise, shape_sd_mm(camera, points)))
+        panels = cut_panels(silhouette, raw, cut, settings.smooth_mm, camera)
         strokes = tuple(_with_plane(s, camera) for s in raw)
     advice = advise_card(camera, np.vstack(silhouette.rings_mm), focal_hint_px=photos[best].focal_hint_px)
     doubts = (
@@ -160,10 +156,6 @@ def _check_colour(cut: str, strokes: Sequence[Stroke]) -> None:
             f"No {cut} marker lines were found, only {', '.join(seen)}.",
             f"Say which colour cuts: {', '.join(seen)}.",
         )
-
-
-def _typical_sigma(silhouette: Silhouette, strokes: Sequence[Stroke]) -> float:
-    return float(np.median([silhouette.sigma_mm, *(s.sigma_mm for s in strokes)]))
 
 
 def _with(*sigmas_mm: float) -> float:
