@@ -12,7 +12,7 @@ from itertools import pairwise
 import numpy as np
 
 from extract.doors import Array, Curve
-from extract.geometry.curve import curve_at, segment_lengths, stretch_lengths, subcurve
+from extract.geometry.curve import bezier_slopes, curve_at, segment_lengths, stretch_lengths, subcurve
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(16)
 _CLOSE_MM = 1e-10
@@ -68,7 +68,7 @@ def tangents(curve: Curve, at: Array) -> Array:
     """Unit tangents (K, 2) at parameters ``at`` (K,). Where a control point lies on its end, the limit."""
     k = np.clip(np.asarray(at).astype(int), 0, len(curve.controls) - 1)
     controls, t = curve.controls[k], (np.asarray(at) - k)[:, None]
-    slope = _slope(controls, t)
+    slope = bezier_slopes(controls, t[:, 0])
     vanishing = np.linalg.norm(slope, axis=1) <= 1e-9 * _reach(controls)
     if vanishing.any():
         sign = np.where(t < 0.5, 1.0, -1.0)
@@ -83,7 +83,7 @@ def curvatures(curve: Curve, at: Array) -> Array:
     """Curvatures (K,) in 1/mm at parameters ``at`` (K,)."""
     k = np.clip(np.asarray(at).astype(int), 0, len(curve.controls) - 1)
     controls, t = curve.controls[k], (np.asarray(at) - k)[:, None]
-    slope, bend = _slope(controls, t), _bend(controls, t)
+    slope, bend = bezier_slopes(controls, t[:, 0]), _bend(controls, t)
     cross = slope[:, 0] * bend[:, 1] - slope[:, 1] * bend[:, 0]
     cubed = np.linalg.norm(slope, axis=1) ** 3
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -188,7 +188,7 @@ def _inverted(controls: Array, rest: Array) -> Array:
         if np.abs(off).max() <= _CLOSE_MM:
             break
         high, low = np.where(off > 0, at, high), np.where(off <= 0, at, low)
-        step = at - off / np.maximum(np.linalg.norm(_slope(controls, at[:, None]), axis=1), 1e-300)
+        step = at - off / np.maximum(np.linalg.norm(bezier_slopes(controls, at), axis=1), 1e-300)
         at = np.where((step >= low) & (step <= high), step, (low + high) / 2)
     return np.asarray(at)
 
@@ -211,11 +211,6 @@ def _between(controls: Array, start: Array, end: Array) -> Array:
     return np.asarray((np.sqrt((slope**2).sum(axis=2)) @ _WEIGHTS) * half)
 
 
-def _slope(controls: Array, t: Array) -> Array:
-    first, s = 3 * np.diff(controls, axis=1), 1 - t
-    return np.asarray(s * s * first[:, 0] + 2 * s * t * first[:, 1] + t * t * first[:, 2])
-
-
 def _bend(controls: Array, t: Array) -> Array:
     second = 6 * np.diff(controls, n=2, axis=1)
     return np.asarray((1 - t) * second[:, 0] + t * second[:, 1])
@@ -235,7 +230,7 @@ def _steps(controls: Array, absolute: bool) -> Array:
     """Turning (N,) of cubics (N, 4, 2), summed over small steps so that a full turn is not lost."""
     n = len(controls)
     t = np.linspace(0.0, 1.0, _TURN_SAMPLES + 1)
-    inner = np.stack([_slope(controls, np.full((n, 1), at)) for at in t[1:-1]], axis=1) if n else np.empty((0, 1, 2))
+    inner = np.stack([bezier_slopes(controls, np.full(n, at)) for at in t[1:-1]], axis=1) if n else np.empty((0, 1, 2))
     chain = Curve(controls, np.zeros(n, bool), False)
     first, last = tangents(chain, np.arange(n, dtype=float)), _end_tangents(chain)
     slopes = np.concatenate([first[:, None], inner, last[:, None]], axis=1)

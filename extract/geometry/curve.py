@@ -53,20 +53,28 @@ def circle_curve(centre_mm: Sequence[float] | Array, radius_mm: float, tolerance
 def curve_points(curve: Curve, chord_mm: float = 0.02) -> Array:
     """Points (N, 2) along the curve whose chords stay within ``chord_mm`` of it.
 
-    Between parameters h apart a chord strays by at most h²/8 · max|B″|, and |B″| of a cubic is largest at an end of
-    the segment. Straight segments give their ends only; a closed curve does not repeat its first point.
+    Straight segments give their ends only; a closed curve does not repeat its first point.
     """
-    controls = curve.controls
-    if not len(controls):
+    if not len(curve.controls):
         return np.empty((0, 2))
-    bend = 6 * np.linalg.norm(np.diff(controls, n=2, axis=1), axis=2).max(axis=1)
+    at = sample_parameters(curve, chord_mm)
+    points = curve_at(curve, at[:-1])
+    return points if curve.closed else np.vstack([points, curve.controls[-1:, 3]])
+
+
+def sample_parameters(curve: Curve, chord_mm: float) -> Array:
+    """Parameters (N + 1,) from 0 to the last, so close that chords stay within ``chord_mm`` of the curve.
+
+    Between parameters h apart a chord strays by at most h²/8 · max|B″|, and |B″| of a cubic is largest at an end of
+    the segment.
+    """
+    bend = 6 * np.linalg.norm(np.diff(curve.controls, n=2, axis=1), axis=2).max(axis=1)
     steps = np.maximum(1, np.ceil(np.sqrt(bend / (8 * chord_mm)))).astype(int)
     steps[curve.straight] = 1
-    segment = np.repeat(np.arange(len(controls)), steps)
+    segment = np.repeat(np.arange(len(steps)), steps)
     first = np.repeat(np.cumsum(steps) - steps, steps)
-    t = (np.arange(len(segment)) - first) / steps[segment]
-    points = bezier_points(controls[segment], t)
-    return points if curve.closed else np.vstack([points, controls[-1:, 3]])
+    within = (np.arange(len(segment)) - first) / steps[segment]
+    return np.append(segment + within, float(len(steps)))
 
 
 def bezier_points(controls: Array, t: Array) -> Array:
@@ -74,6 +82,13 @@ def bezier_points(controls: Array, t: Array) -> Array:
     s = 1 - t
     basis = np.stack([s**3, 3 * s * s * t, 3 * s * t * t, t**3], axis=-1)
     return np.asarray(np.einsum("nk,nkd->nd", basis, controls))
+
+
+def bezier_slopes(controls: Array, t: Array) -> Array:
+    """Derivative (N, 2) by the parameter of cubic ``controls[i]`` (N, 4, 2) at ``t[i]``."""
+    first, t = 3 * np.diff(controls, axis=1), t[:, None]
+    s = 1 - t
+    return np.asarray(s * s * first[:, 0] + 2 * s * t * first[:, 1] + t * t * first[:, 2])
 
 
 def curve_length(curve: Curve) -> float:
@@ -164,6 +179,12 @@ def curve_at(curve: Curve, at: Array) -> Array:
     return bezier_points(curve.controls[k], at - k)
 
 
+def slope_at(curve: Curve, at: Array) -> Array:
+    """Derivatives (K, 2) by the parameter at parameters ``at`` (K,), counted as for ``curve_at``."""
+    k = np.clip(at.astype(int), 0, len(curve.controls) - 1)
+    return bezier_slopes(curve.controls[k], at - k)
+
+
 def nearest_parameters(curve: Curve, points_mm: Array, shares: Array | None = None) -> Array:
     """Parameters (K,) of the curve's places nearest to ``points_mm`` (K, 2): best of a dense sample, then Newton.
 
@@ -183,11 +204,11 @@ def nearest_parameters(curve: Curve, points_mm: Array, shares: Array | None = No
 
 def _foot(controls: Array, at: Array, points: Array) -> Array:
     """Newton's way to the nearest place, within each point's own cubic (K, 4, 2)."""
-    first, second = 3 * np.diff(controls, axis=1), 6 * np.diff(controls, n=2, axis=1)
+    second = 6 * np.diff(controls, n=2, axis=1)
     for _ in range(8):
         s, t = 1 - at[:, None], at[:, None]
         away = bezier_points(controls, at) - points
-        slope = s * s * first[:, 0] + 2 * s * t * first[:, 1] + t * t * first[:, 2]
+        slope = bezier_slopes(controls, at)
         speed = (slope * slope).sum(axis=1) + 1e-12
         gain = speed + (away * (s * second[:, 0] + t * second[:, 1])).sum(axis=1)
         at = np.clip(at - (away * slope).sum(axis=1) / np.where(gain > speed / 4, gain, speed), 0.0, 1.0)

@@ -31,7 +31,7 @@ from extract.geometry.curve import circle_curve, curve_at, curve_length, joined,
 PARABOLA = Curve(np.array([[[0, 0], [1 / 3, 0], [2 / 3, 1 / 3], [1, 1]]], float), np.zeros(1, bool), False)
 SQUARE = polyline_curve(np.array([[0.0, 0], [40, 0], [40, 40], [0, 40]]), closed=True)
 places = hnp.arrays(float, (10, 2), elements=st.floats(-300, 300).map(lambda v: round(v, 3)))
-steps = hnp.arrays(float, 10, elements=st.floats(1, 60))
+steps = hnp.arrays(float, 10, elements=st.floats(15, 60))
 offsets = hnp.arrays(float, 10, elements=st.floats(-100, 100))
 
 
