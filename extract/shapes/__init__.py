@@ -1,0 +1,1 @@
+"""Shapes that start from numbers or from a traced edge: skirts, domes of gores, strips."""
