@@ -6,9 +6,9 @@ so that asking for help answers at once.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 __version__ = "0.1.0"
 
@@ -35,11 +35,16 @@ __all__ = [
     "Tracing",
     "cards_pdf",
     "check_folder",
+    "corrected",
     "demo_photo",
+    "drawing",
+    "open_reading",
     "overlay_jpg",
     "render_outputs",
     "trace",
+    "with_pictures",
     "write_outputs",
+    "write_surface",
     "write_whole",
 ]
 
@@ -63,6 +68,41 @@ def write_outputs(tracing: Tracing, folder: Path) -> tuple[Path, ...]:
     from extract.output import write_outputs as write
 
     return write(tracing, folder)
+
+
+def write_surface(tracing: Tracing, folder: Path) -> None:
+    """Writes what correcting by hand needs: reading.json, flat.jpg and its frame, flat.json."""
+    from extract.surface import write_surface as write
+
+    write(tracing, folder)
+
+
+def open_reading(content: bytes) -> Tracing:
+    """The tracing that reading.json holds, without pictures and panels. Raises CannotContinue where it is damaged."""
+    from extract.reading import read_reading
+
+    return read_reading(content)
+
+
+def with_pictures(tracing: Tracing, sources: Sequence[bytes]) -> Tracing:
+    """The tracing with its photos' pixels again. Raises CannotContinue."""
+    from extract.reading import with_pictures as fill
+
+    return fill(tracing, sources)
+
+
+def corrected(tracing: Tracing, corrections: Sequence[Mapping[str, Any]]) -> Tracing:
+    """The tracing with the maker's corrections done and its panels cut anew. Raises CannotContinue."""
+    from extract.rework import rework as run
+
+    return run(tracing, corrections)
+
+
+def drawing(tracing: Tracing) -> dict[str, Any]:
+    """Lines, panels and corners for the drawing surface, JSON-ready, in mm."""
+    from extract.surface import drawing as draw
+
+    return draw(tracing)
 
 
 def overlay_jpg(tracing: Tracing, long_side_px: int = 2400) -> bytes:

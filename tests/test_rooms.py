@@ -20,6 +20,7 @@ ASSEMBLY = (
     "extract.pipeline",
     "extract.rework",
     "extract.reading",
+    "extract.surface",
     "extract.project",
     "extract.explain",
     "extract.steps",
