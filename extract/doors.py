@@ -130,6 +130,16 @@ class PlaneCamera:
     bias: tuple[float, float] = (0.0, 0.0)
 
 
+@dataclass(frozen=True)
+class Blur:
+    """How far one photo is smeared on the table: 1 σ of the spread along its longest direction and across it, and that
+    direction's angle in the plane frame, 0 to π. Motion makes the first much longer than the second."""
+
+    along_mm: float
+    across_mm: float
+    angle_rad: float
+
+
 @dataclass(frozen=True, eq=False)
 class FlatView:
     """The table seen square from above: ``pixels`` (H, W, 3) uint8 BGR; pixel (column, row) lies at
@@ -281,7 +291,7 @@ class TraceSettings:
 class Tracing:
     """Everything one run found, ready to be written. ``sigma_mm`` (median, worst) 1 σ of a point's place in the shell's
     shape; ``px_per_mm`` (least, most) sampling of the photo over the shell; ``cut_colour`` the marker that
-    splits panels; ``sources`` the photos' own bytes."""
+    splits panels; ``sources`` the photos' own bytes; ``blurs`` how far each photo is smeared, where it can be told."""
 
     photos: tuple[Photo, ...]
     cameras: tuple[PlaneCamera, ...]
@@ -298,3 +308,4 @@ class Tracing:
     cut_colour: str
     sources: tuple[bytes, ...] = ()
     timing_s: dict[str, float] = field(default_factory=dict)
+    blurs: tuple[Blur | None, ...] = ()

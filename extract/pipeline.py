@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from extract.camera.advice import advise_card
+from extract.camera.blur import blur_doubt, measure_blur
 from extract.camera.flatten import flatten, sampling_px_per_mm, seen_region_mm
 from extract.camera.solve import solve
 from extract.camera.uncertainty import shape_sd_mm, shape_sd_mm_at
@@ -85,6 +86,7 @@ def trace(sources: Sequence[Source], settings: TraceSettings, progress: Progress
     with clock.step("solving camera, lens and table", "camera"):
         cameras, camera_doubts = solve([sightings for sightings, _ in found], photos, settings)
         best = _steadiest(photos, cameras)
+        blurs = tuple(measure_blur(p, c) for p, c in zip(photos, cameras, strict=True))
     with clock.step("looking straight down", "flat"):
         flat = flatten(photos[best], cameras[best])
     with clock.step("finding the shell", "silhouette"):
@@ -101,6 +103,7 @@ def trace(sources: Sequence[Source], settings: TraceSettings, progress: Progress
     doubts = (
         *(d for _, found_doubts in found for d in found_doubts),
         *camera_doubts,
+        *(d for d in map(blur_doubt, photos, blurs) if d),
         *([advice] if advice else []),
         *_bar_doubts(settings),
         *_edge_doubts(silhouette),
@@ -125,6 +128,7 @@ def trace(sources: Sequence[Source], settings: TraceSettings, progress: Progress
         cut_colour=cut,
         sources=tuple(content for _, content in contents),
         timing_s=clock.finish(),
+        blurs=blurs,
     )
 
 

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from itertools import zip_longest
 from typing import Any
 
 import numpy as np
 
 from extract import __version__
-from extract.doors import Array, Panel, Photo, PlaneCamera, Silhouette, Stroke, Tracing
+from extract.doors import Array, Blur, Panel, Photo, PlaneCamera, Silhouette, Stroke, Tracing
 from extract.geometry.curve import curve_points, svg_path
 
 CHORD_MM = 0.02
@@ -21,7 +22,7 @@ def report(tracing: Tracing) -> dict[str, Any]:
         "format": "truepeel-report/1",
         "program": f"truepeel {__version__}",
         "units": "mm",
-        "photos": [_photo(p, c) for p, c in zip(tracing.photos, tracing.cameras, strict=True)],
+        "photos": [_photo(*seen) for seen in zip_longest(tracing.photos, tracing.cameras, tracing.blurs)],
         "read_from": tracing.photos[tracing.read_from].name,
         "cards": _cards(tracing.cameras),
         "plane": {
@@ -45,7 +46,7 @@ def _points(points_mm: Array) -> list[list[float]]:
     return np.round(points_mm, DECIMALS).tolist()
 
 
-def _photo(photo: Photo, camera: PlaneCamera) -> dict[str, Any]:
+def _photo(photo: Photo, camera: PlaneCamera, blur: Blur | None) -> dict[str, Any]:
     """In pixels of the file; everywhere else in the report a pixel is the mean of "reduced" × "reduced" of them."""
     width, height = camera.size_px
     lens = camera.lens
@@ -56,7 +57,16 @@ def _photo(photo: Photo, camera: PlaneCamera) -> dict[str, Any]:
         "focal_px": _round(lens.focal_px * photo.reduced),
         "distortion": [round(lens.k1, 6), round(lens.k2, 6)],
         "reduced": photo.reduced,
+        "blur_mm": _blur(blur),
     }
+
+
+def _blur(blur: Blur | None) -> dict[str, float] | None:
+    """1 σ of the picture's spread on the table."""
+    if blur is None:
+        return None
+    angle = round(math.degrees(blur.angle_rad), 1)
+    return {"along": _round(blur.along_mm), "across": _round(blur.across_mm), "angle_deg": angle}
 
 
 def _cards(cameras: tuple[PlaneCamera, ...]) -> list[dict[str, Any]]:

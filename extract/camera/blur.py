@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from scipy.optimize import curve_fit
+from scipy.optimize import least_squares
 from scipy.special import ndtr
 
 from extract.camera.project import stroke_jacobian
@@ -26,14 +26,15 @@ from extract.doors import Array, Blur, Doubt, Photo, PlacedCard, PlaneCamera
 
 @dataclass(frozen=True)
 class BlurSettings:
-    """``edges``: so many of a card's edges each way are sampled; more add time and no truth. ``rim_share``: the part
-    of the white rim between square and marker that is looked at. ``middle``: the part of an edge away from its
-    ends. ``bin_px``: a quarter pixel, as ISO 12233 takes it. ``thin_mm``, ``least_contrast``: the thinnest line that is
-    to be read, and the share of its contrast that reading it needs. ``motion_ratio``: a spread this much longer than
-    wide is no matter of focus."""
+    """``edges``: so many of a card's edges each way are sampled; more add time and no truth. ``reach_rims``: how far to
+    both sides of an edge is looked, in widths of the white rim between square and marker; a wide spread reaches over
+    the rim, so the marker's black border beyond it (0.8 rims wide) is part of the model. ``middle``: the part of an
+    edge away from its ends. ``bin_px``: a quarter pixel, as ISO 12233 takes it. ``thin_mm``, ``least_contrast``: the
+    thinnest line that is to be read, and the share of its contrast that reading it needs. ``motion_ratio``: a spread
+    this much longer than wide is no matter of focus."""
 
     edges: int = 14
-    rim_share: float = 0.85
+    reach_rims: float = 1.4
     middle: tuple[float, float] = (0.2, 0.8)
     bin_px: float = 0.25
     thin_mm: float = 1.0
@@ -91,24 +92,26 @@ def _edges(card: PlacedCard, axis: int) -> list[tuple[int, int, bool]]:
 
 def _rise(
     photo: Photo, card: PlacedCard, edges: Sequence[tuple[int, int, bool]], axis: int, settings: BlurSettings
-) -> tuple[Array, Array] | None:
-    """Distances from the edge (px, towards white) and the mean light there, 0 black to 1 white, over all edges."""
+) -> tuple[Array, Array, float] | None:
+    """Distances from the edge in widths of the white rim and the mean light there, 0 black to 1 white, over all
+    edges; the rim's width in pixels."""
     design, corners = card.sighting.design, card.sighting.corners_px
-    reach_mm = settings.rim_share * (design.square_mm - design.marker_mm) / 2
+    rim_mm = (design.square_mm - design.marker_mm) / 2
     parts = []
     for i, j, white_beyond in edges:
         ahead = np.array([1.0, 0.0]) if axis == 0 else np.array([0.0, 1.0])
         beyond = _toward(card, i, ahead if white_beyond else -ahead)
         if beyond is not None:
-            parts.append(_edge_samples(photo, corners[i], corners[j], beyond * reach_mm, settings))
+            parts.append(_edge_samples(photo, corners[i], corners[j], beyond * rim_mm, settings))
     if len(parts) < 2:
         return None
     at, light = np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])
-    bins = np.floor(at / settings.bin_px).astype(int)
+    rim_px = float(np.mean([p[2] for p in parts]))
+    bins = np.floor(at * rim_px / settings.bin_px).astype(int)
     bins -= bins.min()
     count = np.bincount(bins)
     full = count >= 0.3 * np.median(count)
-    return (np.bincount(bins, at)[full] / count[full], np.bincount(bins, light)[full] / count[full])
+    return np.bincount(bins, at)[full] / count[full], np.bincount(bins, light)[full] / count[full], rim_px
 
 
 def _toward(card: PlacedCard, i: int, way: Array) -> Array | None:
@@ -123,15 +126,17 @@ def _toward(card: PlacedCard, i: int, way: Array) -> Array | None:
 
 
 def _edge_samples(
-    photo: Photo, start: Array, end: Array, reach_px: Array, settings: BlurSettings
-) -> tuple[Array, Array]:
-    """Distance from the edge (px, towards ``reach_px``) and light (0 to 1) of every pixel near its middle."""
+    photo: Photo, start: Array, end: Array, rim_px: Array, settings: BlurSettings
+) -> tuple[Array, Array, float]:
+    """Distance from the edge, in rims towards ``rim_px``, and light (0 to 1) of every pixel near its middle; the rim's
+    width across the edge in pixels."""
     along = end - start
     length = float(np.linalg.norm(along))
     unit = along / length
     normal = np.array([-unit[1], unit[0]])
-    normal = normal * np.sign(normal @ reach_px)
-    depth = float(normal @ reach_px)
+    normal = normal * np.sign(normal @ rim_px)
+    rim = float(normal @ rim_px)
+    depth = settings.reach_rims * rim
     first, last = (start + share * along for share in settings.middle)
     corners = np.array([first + normal * depth, first - normal * depth, last + normal * depth, last - normal * depth])
     low = np.maximum(np.floor(corners.min(axis=0)).astype(int), 0)
@@ -141,9 +146,9 @@ def _edge_samples(
     off = np.stack([x, y], axis=-1) - start
     way, across = off @ unit / length, off @ normal
     inside = (np.abs(across) <= depth) & (way >= settings.middle[0]) & (way <= settings.middle[1])
-    at, light = across[inside], light[inside]
-    dark, bright = (np.median(light[end]) if end.any() else np.nan for end in (at < -0.7 * depth, at > 0.7 * depth))
-    return at, (light - dark) / max(float(bright - dark), 1e-6)
+    at, light = across[inside] / rim, light[inside]
+    dark, bright = (np.median(light[part]) if part.any() else np.nan for part in (at < -1, np.abs(at - 0.5) < 0.2))
+    return at, (light - dark) / max(float(bright - dark), 1e-6), rim
 
 
 def _linear(photo: Photo, low: Array, high: Array) -> Array:
@@ -160,20 +165,19 @@ def _tone_table() -> Array:
 _TONE = _tone_table()
 
 
-def _spread_px(at_px: Array, light: Array) -> float | None:
-    """1 σ of the normal distribution whose integral fits the rise best."""
+def _spread_px(at_rims: Array, light: Array, rim_px: float) -> float | None:
+    """1 σ of the normal distribution by which black square, white rim and black border are smoothed best."""
     sound = np.isfinite(light)
     if sound.sum() < 12:
         return None
-    try:
-        (_, _, _, sd), _ = curve_fit(_normal_rise, at_px[sound], light[sound], (0.0, 1.0, 0.0, 1.0), maxfev=200)
-    except RuntimeError:
-        return None
-    return abs(float(sd))
+    start = np.array([0.0, 1.0, 0.0, 1.0, 1.0 / rim_px])
+    fit = least_squares(lambda p: _normal_rise(at_rims[sound], *p) - light[sound], start)
+    return abs(float(fit.x[4])) * rim_px if fit.success else None
 
 
-def _normal_rise(at: Array, dark: float, bright: float, middle: float, sd: float) -> Array:
-    return np.asarray(dark + (bright - dark) * ndtr((at - middle) / max(abs(sd), 1e-3)), float)
+def _normal_rise(at: Array, dark: float, bright: float, square: float, border: float, sd: float) -> Array:
+    sd = max(abs(sd), 1e-3)
+    return np.asarray(dark + (bright - dark) * (ndtr((at - square) / sd) - ndtr((at - border) / sd)), float)
 
 
 def _px_per_mm_across(camera: PlaneCamera, card: PlacedCard, axis: int, table_from_card: Array) -> float:

@@ -22,7 +22,7 @@ MEGAPIXELS = (12, 50, 108, 200)
 FORMATS: dict[str, dict[str, Any]] = {
     "jpg": {"quality": 88},
     "png": {"compress_level": 1},
-    "tif": {"compression": "tiff_lzw"},
+    "tif": {"compression": "tiff_lzw", "exif": b""},
     "webp": {"quality": 80, "method": 0},
 }
 HEIF: dict[str, Any] = {"quality": 60, "enc_params": {"preset": "ultrafast"}}
@@ -34,7 +34,7 @@ def drawn(megapixels: int, folder: Path, kind: str, options: dict[str, Any]) -> 
         factor = math.sqrt(megapixels * 1e6 / (photo.width * photo.height))
         size = (round(photo.width * factor), round(photo.height * factor))
         path = folder / f"{megapixels}.{kind}"
-        photo.resize(size, Image.Resampling.BICUBIC).save(path, exif=photo.getexif().tobytes(), **options)
+        photo.resize(size, Image.Resampling.BICUBIC).save(path, **{"exif": photo.getexif().tobytes(), **options})
     return path
 
 
