@@ -8,8 +8,7 @@ from __future__ import annotations
 import difflib
 import math
 import pkgutil
-from collections.abc import Mapping
-from functools import cache
+from collections.abc import Iterator, Mapping
 from importlib import import_module
 from typing import Any
 
@@ -40,24 +39,17 @@ _NOUNS = {
 }
 
 
-@cache
 def all_steps() -> dict[str, Step]:
     """Every step by its name: those that the modules of the pattern and shapes rooms list in ``STEPS``."""
-    found: dict[str, Step] = {}
-    for room in (extract.pattern, extract.shapes):
-        for module in sorted(info.name for info in pkgutil.iter_modules(room.__path__, f"{room.__name__}.")):
-            for step in getattr(import_module(module), "STEPS", ()):
-                if step.name in found:
-                    raise ValueError(f"two steps are called {step.name}")
-                found[step.name] = step
-    return found
+    return {step.name: step for step in _steps()}
 
 
 def step_named(name: str) -> Step:
     """The step of that name; CannotContinue where there is none."""
+    for step in _steps():
+        if step.name == name:
+            return step
     steps = all_steps()
-    if name in steps:
-        return steps[name]
     near = difflib.get_close_matches(name, steps, n=3)
     advice = f"Did you mean {' or '.join(near)}?" if near else f"There are: {', '.join(sorted(steps))}."
     raise _refused(f"There is no step “{_shown(name)}”.", advice)
@@ -83,6 +75,13 @@ def answered(build: Build, step: Step, answers: Mapping[str, Any]) -> dict[str, 
             known = ", ".join(asked) or "nothing"
             raise _refused(f"The step {step.name} does not ask for “{_shown(given)}”.", f"It asks for: {known}.")
     return {name: _answer(build, step, question, answers.get(name)) for name, question in asked.items()}
+
+
+def _steps() -> Iterator[Step]:
+    """One module after the other, so that a step loads no more than those before it."""
+    for room in (extract.pattern, extract.shapes):
+        for module in sorted(info.name for info in pkgutil.iter_modules(room.__path__, f"{room.__name__}.")):
+            yield from getattr(import_module(module), "STEPS", ())
 
 
 def _answer(build: Build, step: Step, question: Question, given: Any) -> Any:

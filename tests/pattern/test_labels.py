@@ -144,14 +144,16 @@ def test_a_step_that_would_tangle_an_outline_is_refused(build: Build, monkeypatc
     knot = np.array([[0, 0], [30, 20], [30, 0], [0, 20], [0, 0]], float)
     edges = tuple(Edge("abcd"[k], polyline_curve(knot[k : k + 2])) for k in range(4))
     tangle = Step("tangle", "", (), lambda build: Outcome(Build("x", (Piece("p1", "1", edges),))))
-    monkeypatch.setattr(steps, "all_steps", lambda: {"tangle": tangle})
+    monkeypatch.setattr(steps, "_steps", lambda: iter([tangle]))
     with pytest.raises(CannotContinue, match="p1 cross itself"):
         apply(build, "tangle", {})
 
 
 def test_every_step_is_told_in_words_of_its_own() -> None:
+    from extract.steps import _steps
+
     steps = all_steps()
-    assert len(steps) >= 8
+    assert 8 <= len(steps) == len(list(_steps())), "two steps of one name"
     for name, step in steps.items():
         assert step_named(name) is step and step.says and step.says[0].isupper()
         assert len({q.name for q in step.asks}) == len(step.asks)

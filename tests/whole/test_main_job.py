@@ -164,7 +164,7 @@ def test_pairs_are_mirror_images_of_one_size(demo):
 def test_project_keeps_photo_settings_and_report(files, demo):
     bundle = zipfile.ZipFile(io.BytesIO(files["pattern.truepeel"]))
     document = json.loads(bundle.read("document.json"))
-    assert document["format"] == "truepeel-project/1"
+    assert document["format"] == "truepeel-project/2"
     assert document["settings"]["pairs"] is True
     assert bundle.read(document["photos"][0]) == extract.demo_photo().read_bytes()
     assert bundle.read("report.json") == files["report.json"]

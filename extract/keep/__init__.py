@@ -1,0 +1,1 @@
+"""What the project file is made of: a build as text, and a zip that is read with care."""
