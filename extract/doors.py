@@ -235,17 +235,23 @@ class Panel:
 
 @dataclass(frozen=True, eq=False)
 class Mark:
-    """Something drawn on a part that is not its outline: reference line, tick, ring or note."""
+    """Something drawn on a part that is not its outline: reference line, tick, ring or note. Where ``use`` is given it
+    goes before ``kind``: besides the uses of a build's details "seam" and "lean", whose ``curve`` is a stretch of the
+    outline, itself not drawn again, with ``text`` to stand along its inside."""
 
     kind: StrokeKind
     colour: str
     curve: Curve
+    text: str = ""
+    use: str = ""
 
 
 @dataclass(frozen=True, eq=False)
 class Part:
     """A panel made ready for cutting. ``number`` is printed ("3"); ``side`` is "L", "R" or "" for a single part;
-    ``label_mm`` (2,) is where its lettering goes, ``room_mm`` the radius of the free circle there."""
+    ``label_mm`` (2,) is where its lettering goes, ``room_mm`` the radius of the free circle there. ``copies`` of it are
+    cut; ``pair`` says whether the other side is its mirror image; ``mirrored`` whether it is drawn as seen from the
+    back; ``forward_deg`` points to the wearer's front, from x towards y; ``piece`` is the id in the build."""
 
     number: str
     side: Literal["", "L", "R"]
@@ -257,16 +263,28 @@ class Part:
     sigma_mm: float
     label_mm: tuple[float, float]
     room_mm: float
+    name: str = ""
+    stock: str = ""
+    thickness_mm: float = 0.0
+    copies: int = 1
+    pair: bool = False
+    on_centre: bool = False
+    mirrored: bool = False
+    forward_deg: float | None = None
+    notes: str = ""
+    piece: str = ""
 
 
 @dataclass(frozen=True, eq=False)
 class Pattern:
-    """All parts of one build, placed in one frame (mm, x right, y down) so that none overlap."""
+    """All parts of one build, placed in one frame (mm, x right, y down) so that none overlap. ``remarks`` are sentences
+    about the whole build that the print must carry."""
 
     parts: tuple[Part, ...]
     photo_name: str
     date: str
     doubts: tuple[Doubt, ...] = ()
+    remarks: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
