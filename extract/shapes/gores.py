@@ -83,9 +83,9 @@ def _seam_angles(count: int, seam_in_front: bool) -> Array:
 
 
 def _widths(a: float, b: float, at: Array, convention: str) -> Array:
-    if convention == "chord":
-        return np.asarray(np.linalg.norm(np.diff(np.stack([a * np.cos(at), b * np.sin(at)], axis=1), axis=0), axis=1))
-    return np.asarray(np.diff(ellipse_ways(a, b, at)))
+    rim = np.stack([a * np.cos(at), b * np.sin(at)], axis=1)
+    widths = np.linalg.norm(np.diff(rim, axis=0), axis=1) if convention == "chord" else np.diff(ellipse_ways(a, b, at))
+    return np.asarray(widths, float)
 
 
 def _gore(width: float, left: float, right: float) -> Gore:
