@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+from scipy.optimize import brentq
 
 from extract.camera.printer import RULER_SD_MM, SAME_PRINTER
 from extract.camera.solve import SolveSettings
@@ -59,7 +60,10 @@ class Phone:
 
 @dataclass(frozen=True, eq=False)
 class Lying:
-    """A card on the table: its frame turned and shifted; ``bulge_mm`` lifts it along u², uv and v²."""
+    """A card on the table: its frame turned and shifted; ``bulge_mm`` lifts it along u², uv and v², ``lift_mm`` as a
+    whole. ``arch_mm`` bends the paper to a circle about its short axis, that much higher in the middle than at the
+    ends, which touch the table; ``curl_mm`` rolls up its lower right corner to that height, from a diagonal 90 mm
+    before it."""
 
     design: CardDesign
     x_mm: float = 0.0
@@ -67,17 +71,44 @@ class Lying:
     angle_rad: float = 0.0
     bulge_mm: tuple[float, float, float] = (0.0, 0.0, 0.0)
     stretch: tuple[float, float] = (1.0, 1.0)
+    lift_mm: float = 0.0
+    arch_mm: float = 0.0
+    curl_mm: float = 0.0
 
     def corners_on_table(self) -> Array:
         """(N, 3) mm, z down."""
-        flat = chess_corners_mm(self.design) * self.stretch
+        nominal, centre = chess_corners_mm(self.design), np.array(board_size_mm(self.design)) / 2
+        u, v = ((nominal - centre) / (max(self.design.paper_mm) / 2)).T
+        a, b, c = self.bulge_mm
+        bulge = a * u**2 + b * u * v + c * v**2
+        flat, arch = _arched(nominal * self.stretch, centre[0], self.design.paper_mm[0], self.arch_mm)
+        flat, curl = _curled(flat, np.array(self.design.paper_mm) / 2 + centre, self.curl_mm)
         cos, sin = np.cos(self.angle_rad), np.sin(self.angle_rad)
         turned = flat @ np.array([[cos, sin], [-sin, cos]]) + (self.x_mm, self.y_mm)
-        centre = np.array(board_size_mm(self.design)) / 2
-        u, v = ((chess_corners_mm(self.design) - centre) / (max(self.design.paper_mm) / 2)).T
-        a, b, c = self.bulge_mm
-        height = a * u**2 + b * u * v + c * v**2
-        return np.column_stack([turned, -(height - height.mean())])
+        return np.column_stack([turned, -(bulge - bulge.mean() + self.lift_mm + arch + curl)])
+
+
+def _arched(points: Array, middle: float, length: float, rise: float) -> tuple[Array, Array]:
+    """Points of a sheet bent to a circle without stretching, and their heights above the table."""
+    if not rise:
+        return points, np.zeros(len(points))
+    half = brentq(lambda angle: length / 2 / angle * (1 - np.cos(angle)) - rise, 1e-6, 1.5)
+    radius = length / 2 / half
+    angle = (points[:, 0] - middle) / radius
+    bent = np.column_stack([middle + radius * np.sin(angle), points[:, 1]])
+    return bent, radius * (np.cos(angle) - np.cos(half))
+
+
+def _curled(points: Array, tip: Array, rise: float, reach: float = 90.0) -> tuple[Array, Array]:
+    """Points of a sheet whose corner ``tip`` rolls up to height ``rise`` on a circle, and their heights."""
+    if not rise:
+        return points, np.zeros(len(points))
+    across = np.array([1.0, 1.0]) / np.sqrt(2)
+    past = np.maximum(0.0, (points - tip) @ across + reach)
+    angle = brentq(lambda angle: reach / angle * (1 - np.cos(angle)) - rise, 1e-6, 1.5)
+    radius = reach / angle
+    drawn = radius * np.sin(past / radius) - past
+    return points + drawn[:, None] * across, radius * (1 - np.cos(past / radius))
 
 
 Shoot = Callable[..., tuple[Photo, tuple[CardSighting, ...]]]
@@ -226,8 +257,8 @@ def _lay(
     middle = middle + rng.uniform(-25, 25, 2) * (1 - np.abs(np.array(side)))
     cos, sin = np.cos(turn), np.sin(turn)
     origin = middle - np.array([[cos, -sin], [sin, cos]]) @ (np.array(board_size_mm(design)) / 2)
-    bulge = known.bulge_sd_mm * rng.normal(size=3)
-    return Lying(design, float(origin[0]), float(origin[1]), float(turn), tuple(bulge), tuple(stretch))
+    bulge, lift = known.bulge_sd_mm * rng.normal(size=3), known.lift_sd_mm * rng.normal()
+    return Lying(design, float(origin[0]), float(origin[1]), float(turn), tuple(bulge), tuple(stretch), float(lift))
 
 
 def _stand(in_view_mm: Array, tilt_deg: tuple[float, float], known: SolveSettings, rng: np.random.Generator) -> Phone:

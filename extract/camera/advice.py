@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from extract.camera.bound import shape_bound_mm
+from extract.camera.known import SolveSettings
 from extract.camera.project import mm_from_px, px_from_mm
-from extract.camera.solve import SolveSettings
 from extract.doors import Array, CardDesign, CardSighting, Doubt, PlacedCard, PlaneCamera
 from extract.geometry.scalecard import board_corner_mm, chess_corners_mm
 
@@ -131,7 +131,7 @@ def _places(
         turned = angle + quarter * math.pi / 2
         for sides, words in _DIRECTIONS.items():
             origin = table_from_picture @ ((low + high) / 2 + sides * reach) + _turn(turned) @ corner
-            places.append((words, np.array([*origin, turned, 0, 0, 0])))
+            places.append((words, np.array([*origin, turned])))
     return places
 
 

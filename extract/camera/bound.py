@@ -12,9 +12,9 @@ from dataclasses import replace
 import numpy as np
 
 from extract.camera.bundle import Table, information
+from extract.camera.known import SolveSettings, key_of, paper_of, prior_of, sight_of
 from extract.camera.printer import known_prints
 from extract.camera.project import PARAMETERS
-from extract.camera.solve import SolveSettings, key_of, paper_of, prior_of, sight_of
 from extract.camera.uncertainty import shape_sd_mm
 from extract.doors import Array, PlaneCamera, TraceSettings
 
@@ -33,13 +33,13 @@ def bounded(
         sight_of(0, replace(card.sighting, sd_px=card.sighting.sd_px / math.sqrt(card.weight)), prints)
         for card in camera.cards
     )
-    flat = (0.0, 0.0, 0.0)
+    flat = np.zeros(4)
     places = {
         sight.card: np.array([card.x_mm, card.y_mm, card.angle_rad, *flat])
         for sight, card in zip(sights, camera.cards, strict=True)
     }
     prior = prior_of(camera.size_px, stated_focal_px, known)
-    paper = paper_of(prints, known)
+    paper = paper_of([card.sighting.design for card in camera.cards], prints, known)
     frame = min(key_of(card.sighting.design) for card in camera.cards)
     known_of_all = information(sights, (prior,), Table((camera,), places), frame, paper)
     scale = 1 / np.sqrt(np.diag(known_of_all))

@@ -1,9 +1,9 @@
 """The least-squares core of the solve: every chess corner of every photo at once.
 
 Unknowns are, photo by photo, the eleven numbers of ``extract.camera.project``; for every card its place on the table
-(x, y, angle; fixed for the card that fixes the frame) and how its paper bulges (three heights); for every family of
-cards how its printer stretches x and y. Observations are chess corners and, weakly, what is known of phone cameras, of
-paper and of printers beforehand.
+(x, y, angle; fixed for the card that fixes the frame), how its paper bulges (three heights) and how high it lies as a
+whole; for every family of cards how its printer stretches x and y. Observations are chess corners and, weakly, what is
+known of phone cameras, of paper and of printers beforehand.
 
 No photo shows the common scale of all that is printed, so it is held at what is known of it, and its doubt is kept
 apart (``Paper.scale_sd``): the covariance is that of everything else.
@@ -17,6 +17,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from scipy.spatial.transform import Rotation
 
+from extract.camera.paper import Sheet
 from extract.camera.project import PARAMETERS, parameter_jacobian, px_from_table
 from extract.doors import Array, Lens, PlaneCamera
 
@@ -29,14 +30,13 @@ HUBER = 2.5
 
 @dataclass(frozen=True, eq=False)
 class Sight:
-    """One card in one photo: corners as printed (expected stretch included) and as seen. ``bulges`` (N, 3) are the
-    heights of the corners when each of the card's three ways to bulge reaches one millimetre."""
+    """One card in one photo: corners as printed (expected stretch included) and as seen, and where on the paper."""
 
     photo: int
     card: Key
     corners_mm: Array
     corners_px: Array
-    bulges: Array
+    sheet: Sheet
     sd_px: float
 
 
@@ -49,13 +49,25 @@ class Prior:
 
 
 @dataclass(frozen=True, eq=False)
-class Paper:
-    """What is known of the cards' paper beforehand: how far it bulges (1 σ), and the covariance (2F, 2F) of the shares
-    of a length by which the printer may stretch x and y of each of ``families`` beyond what was expected."""
+class Lie:
+    """How one card is expected to lie: its three bulges and its mean height above a flat card (4,) mm, 1 σ of each."""
 
-    bulge_sd_mm: float
+    expected: Array
+    sd: Array
+
+
+@dataclass(frozen=True, eq=False)
+class Paper:
+    """What is known of the cards' paper beforehand: how each card lies, and the covariance (2F, 2F) of the shares of a
+    length by which the printer may stretch x and y of each of ``families`` beyond what was expected."""
+
+    lies: dict[Key, Lie]
     families: tuple[int, ...]
     stretch_covariance: Array
+
+    def loosened(self, times: float) -> Paper:
+        """The same with every card allowed to lie that much less flat."""
+        return replace(self, lies={key: Lie(lie.expected, lie.sd * times) for key, lie in self.lies.items()})
 
     def of(self, families: tuple[int, ...]) -> Array:
         """Covariance of some of the families."""
@@ -69,8 +81,8 @@ class Paper:
 
 @dataclass(frozen=True, eq=False)
 class Table:
-    """A state of the solve: ``places`` gives (x_mm, y_mm, angle_rad, three bulges in mm) of every card, ``stretches``
-    the relative stretch (x, y) of every family beyond the expected; none is zero."""
+    """A state of the solve: ``places`` gives (x_mm, y_mm, angle_rad, three bulges and mean height in mm) of every card,
+    ``stretches`` the relative stretch (x, y) of every family beyond the expected; none is zero."""
 
     cameras: tuple[PlaneCamera, ...]
     places: dict[Key, Array]
@@ -89,7 +101,7 @@ class Solved:
 
 _LENS_COLUMNS = [0, 1, 2, 9, 10]
 _LENS = len(_LENS_COLUMNS)
-_CARD = 6
+_CARD = 7
 _FAMILY = 2
 
 MOST_STEPS, MOST_DAMPING = 100, 1e8
@@ -151,10 +163,10 @@ def adjust(sights: tuple[Sight, ...], priors: tuple[Prior, ...], start: Table, f
     def residuals(step: Array) -> Array:
         table, _ = unpack(step)
         seen = [(missed_px(table, sight) / sight.sd_px).ravel() for sight in sights]
-        bulges = np.concatenate([table.places[key][3:] for key in columns.keys]) / paper.bulge_sd_mm
+        lies = [(table.places[key][3:] - paper.lies[key].expected) / paper.lies[key].sd for key in columns.keys]
         stretches = np.concatenate([table.stretches[family] for family in columns.families])
         return np.concatenate(
-            [*seen, _lens_residuals(table, priors), bulges, _stretch_forms(columns, paper) @ stretches]
+            [*seen, _lens_residuals(table, priors), *lies, _stretch_forms(columns, paper) @ stretches]
         )
 
     def jacobian(step: Array) -> Array:
@@ -165,7 +177,7 @@ def adjust(sights: tuple[Sight, ...], priors: tuple[Prior, ...], start: Table, f
     fit = _fitted(residuals, jacobian, len(free))
     table, _ = unpack(fit.x)
     misses = tuple(missed_px(table, sight) for sight in sights)
-    weak = _LENS * len(priors) + 3 * len(columns.keys) + _FAMILY * len(columns.families)
+    weak = _LENS * len(priors) + 4 * len(columns.keys) + _FAMILY * len(columns.families)
     return Solved(table, _covariance(fit), misses, float(fit.cost), _freedom(sights, len(free) - weak))
 
 
@@ -255,18 +267,24 @@ def moved(camera: PlaneCamera, step: Array) -> PlaneCamera:
     )
 
 
-def placed(corners_mm: Array, bulges: Array, place: Array) -> Array:
+def placed(printed: Array, sheet: Sheet, place: Array) -> Array:
     """(N, 3) card corners on the table."""
     cos, sin = np.cos(place[2]), np.sin(place[2])
-    turned = corners_mm @ np.array([[cos, sin], [-sin, cos]]) + place[:2]
-    return np.column_stack([turned, -bulges @ place[3:]])
+    flat = printed + sheet.drawn_in(place[3:6])
+    heights = sheet.heights(place[3:6]) + place[6]
+    return np.column_stack([flat @ np.array([[cos, sin], [-sin, cos]]) + place[:2], -heights])
 
 
 def missed_px(table: Table, sight: Sight) -> Array:
     """(N, 2) where the table would have the corners, less where they were seen."""
-    printed = printed_mm(table, sight)
-    points = placed(printed, sight.bulges, table.places[sight.card])
+    points = placed(printed_mm(table, sight), sight.sheet, table.places[sight.card])
     return px_from_table(table.cameras[sight.photo], points) - sight.corners_px
+
+
+def risen_px(table: Table, sight: Sight) -> Array:
+    """(N, 2) how far the corners move in the picture when the paper stands one millimetre higher there."""
+    points = placed(printed_mm(table, sight), sight.sheet, table.places[sight.card])
+    return -parameter_jacobian(table.cameras[sight.photo], points)[1][:, :, 2]
 
 
 def printed_mm(table: Table, sight: Sight) -> Array:
@@ -274,23 +292,25 @@ def printed_mm(table: Table, sight: Sight) -> Array:
     return sight.corners_mm * (1 + table.stretches.get(sight.card[1], np.zeros(2)))
 
 
-def card_jacobian(camera: PlaneCamera, corners_mm: Array, bulges: Array, place: Array) -> tuple[Array, Array, Array]:
-    """How a card's pixels move, x and y in turn: (2N, 11) with the camera, (2N, 6) with the card's place, (2N, 2) with
+def card_jacobian(camera: PlaneCamera, printed: Array, sheet: Sheet, place: Array) -> tuple[Array, Array, Array]:
+    """How a card's pixels move, x and y in turn: (2N, 11) with the camera, (2N, 7) with the card's place, (2N, 2) with
     its stretch."""
-    by_camera, by_point = parameter_jacobian(camera, placed(corners_mm, bulges, place))
+    by_camera, by_point = parameter_jacobian(camera, placed(printed, sheet, place))
     cos, sin = np.cos(place[2]), np.sin(place[2])
-    swing = corners_mm @ np.array([[-sin, cos], [-cos, -sin]])
-    by_card = np.empty((len(corners_mm), 2, _CARD))
+    across = by_point[:, :, :2] @ np.array([[cos, -sin], [sin, cos]])
+    swing = (printed + sheet.drawn_in(place[3:6])) @ np.array([[0.0, 1.0], [-1.0, 0.0]])
+    by_card = np.empty((len(printed), 2, _CARD))
     by_card[:, :, :2] = by_point[:, :, :2]
-    by_card[:, :, 2] = np.einsum("nij,nj->ni", by_point[:, :, :2], swing)
-    by_card[:, :, 3:] = -by_point[:, :, 2:] * bulges[:, None, :]
-    by_stretch = by_point[:, :, :2] @ np.array([[cos, -sin], [sin, cos]]) * corners_mm[:, None, :]
+    by_card[:, :, 2] = np.einsum("nij,nj->ni", across, swing)
+    by_card[:, :, 3:6] = across @ sheet.drawn_in_jacobian(place[3:6]) - by_point[:, :, 2:] * sheet.forms()[:, None, :]
+    by_card[:, :, 6] = -by_point[:, :, 2]
+    by_stretch = across * printed[:, None, :]
     return by_camera.reshape(-1, PARAMETERS), by_card.reshape(-1, _CARD), by_stretch.reshape(-1, _FAMILY)
 
 
 def _sight_rows(table: Table, sight: Sight, columns: _Columns, step: Array) -> Array:
     camera, place = table.cameras[sight.photo], table.places[sight.card]
-    by_camera, by_card, by_stretch = card_jacobian(camera, printed_mm(table, sight), sight.bulges, place)
+    by_camera, by_card, by_stretch = card_jacobian(camera, printed_mm(table, sight), sight.sheet, place)
     first = PARAMETERS * sight.photo
     by_camera[:, 3:6] = by_camera[:, 3:6] @ _left_jacobian(step[first + 3 : first + 6])
     rows = np.zeros((len(by_camera), len(step)))
@@ -329,15 +349,15 @@ def _stretch_forms(columns: _Columns, paper: Paper) -> Array:
 
 
 def prior_rows(priors: tuple[Prior, ...], columns: _Columns, paper: Paper) -> Array:
-    """Derivatives of what is known beforehand: lenses, bulges, stretches."""
+    """Derivatives of what is known beforehand: lenses, how the cards lie, stretches."""
     lenses = np.zeros((_LENS * len(priors), columns.size))
     for i, prior in enumerate(priors):
         for j, column in enumerate(_LENS_COLUMNS):
             lenses[_LENS * i + j, PARAMETERS * i + column] = 1 / prior.sd[j]
-    bulges = np.zeros((3 * len(columns.keys), columns.size))
+    lies = np.zeros((4 * len(columns.keys), columns.size))
     for i, key in enumerate(columns.keys):
-        bulges[3 * i : 3 * i + 3, columns.card(key)][:, 3:] = np.eye(3) / paper.bulge_sd_mm
+        lies[4 * i : 4 * i + 4, columns.card(key)][:, 3:] = np.diag(1 / paper.lies[key].sd)
     forms = _stretch_forms(columns, paper)
     stretches = np.zeros((len(forms), columns.size))
     stretches[:, columns.first_family :] = forms
-    return np.vstack([lenses, bulges, stretches])
+    return np.vstack([lenses, lies, stretches])
