@@ -79,7 +79,7 @@ def gores_of(length_mm: float, breadth_mm: float, count: int, convention: str, s
 
 def _seam_angles(count: int, seam_in_front: bool) -> Array:
     """Eccentric angles (count + 1,) of the seams, the first one repeated a turn later."""
-    return (0.0 if seam_in_front else -pi / count) + 2 * pi / count * np.arange(count + 1)
+    return 2 * pi / count * (np.arange(count + 1, dtype=np.float64) - (0.0 if seam_in_front else 0.5))
 
 
 def _widths(a: float, b: float, at: Array, convention: str) -> Array:

@@ -37,10 +37,11 @@ def added(build: Build, piece: Piece, curves: Sequence[Curve], finishes: Sequenc
     return replace(build, pieces=(*build.pieces, placed)), placed
 
 
-def with_seam(build: Build, first: Run, second: Run) -> Build:
-    """The build with one more seam between two runs walked in opposite directions, as neighbours are."""
+def with_seam(build: Build, first: Run, second: Run, layers_mm: float = 0.0) -> Build:
+    """The build with one more seam between two runs walked in opposite directions, as neighbours are. The second is
+    ``layers_mm`` longer on purpose."""
     number = max((seam.number for seam in build.seams), default=0) + 1
-    return replace(build, seams=(*build.seams, Seam(number, first, second)))
+    return replace(build, seams=(*build.seams, Seam(number, first, second, layers_mm=layers_mm)))
 
 
 def edge_figures(piece: Piece, names: dict[str, str]) -> tuple[Figure, ...]:
