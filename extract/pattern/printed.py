@@ -1,0 +1,210 @@
+"""From a build to the parts that are printed and cut: both of a pair, seams and ticks numbered, all in one layout."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import shapely
+
+from extract.build import Build, Piece, Run, Seam, Use
+from extract.doors import Curve, Doubt, Mark, Part, Pattern, StrokeKind
+from extract.geometry.arc import normals, points_at, tangents_at
+from extract.geometry.curve import curve_length, joined, polyline_curve
+from extract.geometry.mirror import mirrored_piece, shifted_piece, upright_mirror
+from extract.geometry.runs import outline_of, piece_area, run_edges, shape_of
+
+_GAP_MM = 20.0
+"""Between the pieces as they lie and what had to be put elsewhere: room for a pair of scissors."""
+_TOUCH = 1e-3
+"""Share of a piece's area that it may have in common with another: neighbours share a line, and a rounded one."""
+_TICK_MM = 6.0
+"""Long enough to find, short enough not to be cut to (common practice, no source)."""
+_ROOM_STEP_MM = 0.5
+_KINDS: dict[Use, StrokeKind] = {"tick": "tick", "note": "note"}
+_FACES = {
+    "inside": "The shell stands for the inside of the foam: cut the pieces as they are, the outside comes out longer.",
+    "middle": "The shell stands for the middle of the foam's thickness.",
+    "outside": "The shell stands for the outside of the foam: the inside comes out shorter.",
+}
+
+Side = Literal["", "L", "R"]
+
+
+@dataclass(frozen=True, eq=False)
+class _Placed:
+    """A piece as it lies on the print; ``flipped`` where it is drawn mirrored, its edges the other way round."""
+
+    piece: Piece
+    side: Side
+    flipped: bool
+
+
+def parts_of(build: Build, photo_name: str = "", date: str = "", doubts: Sequence[Doubt] = ()) -> Pattern:
+    """The pattern of ``build``: every piece once, a pair as "L" and its mirror image "R".
+
+    Pieces lie as they were traced, with those that would lie on others moved below, and the mirror images in a mirrored
+    layout to the right. A piece whose back lies up when it is cut is drawn as seen from the back. Ticks carry numbers
+    that only their partner shares; runs carry the number of their seam, edges that lean their angle.
+    """
+    turned = [_seen(piece) for piece in build.pieces]
+    lying = _apart(turned)
+    placed = [_Placed(p, "L" if p.copies == "pair" else "", p.up == "back") for p in lying]
+    twins = [item.piece for item in placed if item.side == "L"]
+    if twins:
+        right = max(float(_box(piece)[2]) for piece in lying)
+        mirror = upright_mirror(right + _GAP_MM / 2)
+        placed += [_Placed(mirrored_piece(piece, mirror), "R", piece.up != "back") for piece in twins]
+    numbers = tick_numbers(build)
+    parts = tuple(_part(build, item, numbers) for item in placed)
+    return Pattern(parts, photo_name or build.name, date, tuple(doubts), remarks_of(build))
+
+
+def tick_numbers(build: Build) -> dict[tuple[int, int], int]:
+    """The number of each tick, by its seam's number and its place along the seam: 1, 2, … through the whole build, so
+    that no number occurs on more than one pair of edges."""
+    places = [(seam.number, k) for seam in build.seams for k in range(len(seam.ticks))]
+    return {place: number for number, place in enumerate(places, start=1)}
+
+
+def tick_ways(seam: Seam, second: bool, length_mm: float) -> list[float]:
+    """Arc lengths of the seam's ticks from the start of its first or second run of ``length_mm``."""
+    turned = second and seam.against
+    return [length_mm * (1 - t if turned else t) for t in seam.ticks]
+
+
+def remarks_of(build: Build) -> tuple[str, ...]:
+    """What must be known about the whole build when cutting."""
+    stocks = [
+        f"{s.name}: {s.thickness_mm:g} mm thick; when bent, its length stays at {s.neutral:g} of that from the inside"
+        f"{' (until measured)' if s.neutral == 0.5 else ''}."
+        for s in build.stocks
+    ]
+    notes = [f"Part {_number(p)}: {p.notes}" for p in build.pieces if p.notes]
+    return (_FACES[build.face], *stocks, *notes)
+
+
+def _seen(piece: Piece) -> Piece:
+    """The piece as it is drawn: from the side that lies up."""
+    if piece.up == "face":
+        return piece
+    left, _, right, _ = _box(piece)
+    return mirrored_piece(piece, upright_mirror((left + right) / 2))
+
+
+def _box(piece: Piece) -> tuple[float, float, float, float]:
+    controls = np.concatenate([edge.curve.controls.reshape(-1, 2) for edge in piece.edges])
+    (left, top), (right, bottom) = controls.min(axis=0), controls.max(axis=0)
+    return float(left), float(top), float(right), float(bottom)
+
+
+def _apart(pieces: Sequence[Piece]) -> list[Piece]:
+    """The pieces, with those that would lie on one before them moved into rows below all others."""
+    shapes = [shapely.make_valid(shapely.Polygon(shape_of(piece, 0.1).exterior)) for piece in pieces]
+    tree = shapely.STRtree(shapes)
+    moved: set[int] = set()
+    for k, shape in enumerate(shapes):
+        below = [j for j in tree.query(shape).tolist() if j < k and j not in moved]
+        if any(shapes[j].intersection(shape).area > _TOUCH * min(shape.area, shapes[j].area) for j in below):
+            moved.add(k)
+    lying = [piece for k, piece in enumerate(pieces) if k not in moved]
+    return [pieces[k] if k not in moved else p for k, p in enumerate(_in_rows(pieces, moved, lying))]
+
+
+def _in_rows(pieces: Sequence[Piece], moved: set[int], lying: Sequence[Piece]) -> Iterator[Piece]:
+    """All pieces in order, the ``moved`` ones side by side in rows below those that stay."""
+    boxes = np.array([_box(piece) for piece in lying]).reshape(-1, 4)
+    left, bottom = float(boxes[:, 0].min()), float(boxes[:, 3].max())
+    width = max(float(boxes[:, 2].max()) - left, *(_box(pieces[k])[2] - _box(pieces[k])[0] for k in moved), 0.0)
+    x, y, tall = left, bottom + _GAP_MM, 0.0
+    for k, piece in enumerate(pieces):
+        if k not in moved:
+            yield piece
+            continue
+        box = _box(piece)
+        if x > left and x + box[2] - box[0] > left + width:
+            x, y, tall = left, y + tall + _GAP_MM, 0.0
+        yield shifted_piece(piece, x - box[0], y - box[1])
+        x, tall = x + box[2] - box[0] + _GAP_MM, max(tall, box[3] - box[1])
+
+
+def _part(build: Build, item: _Placed, numbers: dict[tuple[int, int], int]) -> Part:
+    piece = item.piece
+    label, room = _free_circle(shape_of(piece))
+    number = _number(piece)
+    thickness = next((s.thickness_mm for s in build.stocks if s.name == piece.stock), 0.0)
+    outline = outline_of(piece)
+    return Part(
+        number=number,
+        side=item.side,
+        outline=outline,
+        holes=tuple(hole.curve for hole in piece.holes),
+        marks=(*_details(piece), *_seam_marks(build, item, numbers), *_leans(item)),
+        area_mm2=piece_area(piece),
+        perimeter_mm=curve_length(outline),
+        sigma_mm=piece.sigma_mm,
+        label_mm=label,
+        room_mm=room,
+        name="" if piece.name in (number, piece.id) else piece.name,
+        stock=piece.stock,
+        thickness_mm=thickness,
+        copies=piece.count,
+        pair=piece.copies == "pair",
+        on_centre=piece.copies == "centre",
+        mirrored=piece.up == "back",
+        forward_deg=piece.forward_deg,
+        notes=piece.notes,
+        piece=piece.id,
+    )
+
+
+def _number(piece: Piece) -> str:
+    return piece.id.removeprefix("p")
+
+
+def _free_circle(shape: shapely.Polygon) -> tuple[tuple[float, float], float]:
+    spoke = shapely.maximum_inscribed_circle(shape, tolerance=_ROOM_STEP_MM)
+    x, y = np.asarray(spoke.coords)[0]
+    return (float(x), float(y)), float(spoke.length)
+
+
+def _details(piece: Piece) -> Iterator[Mark]:
+    for detail in piece.details:
+        yield Mark(_KINDS.get(detail.use, "marker"), detail.colour, detail.curve, detail.text, detail.use)
+
+
+def _seam_marks(build: Build, item: _Placed, numbers: dict[tuple[int, int], int]) -> Iterator[Mark]:
+    for seam in build.seams:
+        for run, second in ((seam.first, False), (seam.second, True)):
+            if run.piece == item.piece.id:
+                yield from _run_marks(seam, run, second, item, numbers)
+
+
+def _run_marks(
+    seam: Seam, run: Run, second: bool, item: _Placed, numbers: dict[tuple[int, int], int]
+) -> Iterator[Mark]:
+    """The seam's number along the run, and its ticks from the edge inwards."""
+    curve = _run_curve(item.piece, run, item.flipped)
+    yield Mark("note", "black", curve, f"seam {seam.number}", "seam")
+    length = curve_length(curve)
+    for k, way in enumerate(tick_ways(seam, second, length)):
+        at = length - way if item.flipped else way
+        foot, across = points_at(curve, np.array([at])), normals(tangents_at(curve, np.array([at])))
+        line = polyline_curve(np.vstack([foot, foot + _TICK_MM * across]))
+        yield Mark("tick", "black", line, f"{numbers[seam.number, k]}", "tick")
+
+
+def _run_curve(piece: Piece, run: Run, back: bool) -> Curve:
+    """The run's curve on a piece as drawn, in the drawn outline's own order."""
+    edges = run.edges[::-1] if back else run.edges
+    return joined([edge.curve for edge in run_edges(piece, Run(piece.id, edges))], closed=False)
+
+
+def _leans(item: _Placed) -> Iterator[Mark]:
+    for edge in item.piece.edges:
+        if edge.finish.lean_deg:
+            longer = "top" if edge.finish.longer == item.piece.up else "underside"
+            text = f"{abs(edge.finish.lean_deg):g}° {longer} longer"
+            yield Mark("note", "black", edge.curve, text, "lean")
