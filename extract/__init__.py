@@ -16,7 +16,9 @@ from extract.doors import CannotContinue, Doubt, Panel, Part, Pattern, Progress,
 from extract.files import check_folder, write_whole
 
 if TYPE_CHECKING:
+    from extract.build import Outcome, Step
     from extract.pipeline import Source
+    from extract.project import Project
 
 PAPERS = ("A4", "A3", "Letter", "Tabloid")
 FAMILIES = ("A4", "Letter", "small")
@@ -33,15 +35,25 @@ __all__ = [
     "Stroke",
     "TraceSettings",
     "Tracing",
+    "all_steps",
     "cards_pdf",
+    "change",
     "check_folder",
     "corrected",
     "demo_photo",
     "drawing",
+    "look",
+    "open_project",
     "open_reading",
     "overlay_jpg",
+    "print_files",
+    "project_bytes",
+    "read_project",
+    "redo",
     "render_outputs",
+    "save_project",
     "trace",
+    "undo",
     "with_pictures",
     "write_outputs",
     "write_surface",
@@ -110,6 +122,76 @@ def overlay_jpg(tracing: Tracing, long_side_px: int = 2400) -> bytes:
     from extract.overlay import overlay_jpg as draw
 
     return draw(tracing, long_side_px)
+
+
+def open_project(path: Path) -> Project:
+    """The project in a .truepeel file. Raises CannotContinue for one that is damaged, hostile or of a later version."""
+    from extract.project import open_project as opened
+
+    return opened(path)
+
+
+def read_project(content: bytes) -> Project:
+    """The same from the file's content."""
+    from extract.project import read_project as read
+
+    return read(content)
+
+
+def project_bytes(project: Project) -> bytes:
+    """The content of the project's file."""
+    from extract.project import project_bytes as content
+
+    return content(project)
+
+
+def save_project(project: Project, path: Path) -> Path:
+    """Writes the project's file whole or not at all. Raises CannotContinue when it cannot be written."""
+    from extract.project import save_project as save
+
+    return save(project, path)
+
+
+def all_steps() -> dict[str, Step]:
+    """Every step that changes a build, by name, with what it asks."""
+    from extract.steps import all_steps as steps
+
+    return steps()
+
+
+def change(project: Project, step: str, answers: Mapping[str, Any]) -> tuple[Project, Outcome]:
+    """The project after a step, and the numbers that changed. Raises CannotContinue; the project stays as it was."""
+    from extract.project import changed
+
+    return changed(project, step, answers)
+
+
+def undo(project: Project) -> Project:
+    """One step back. Raises CannotContinue at the beginning."""
+    from extract.project import undone
+
+    return undone(project)
+
+
+def redo(project: Project) -> Project:
+    """The step forward again that was taken back last. Raises CannotContinue when there is none."""
+    from extract.project import redone
+
+    return redone(project)
+
+
+def look(project: Project) -> dict[str, Any]:
+    """The build in plain values: pieces with their edges, seams, materials; mm, mm² and degrees."""
+    from extract.pattern.look import look_at
+
+    return look_at(project.build)
+
+
+def print_files(project: Project, paper: str | None = None) -> dict[str, bytes]:
+    """The build's PDF, SVG and DXF by name. Raises CannotContinue for an unknown paper or nothing to print."""
+    from extract.output import print_files as render
+
+    return render(project, paper)
 
 
 def cards_pdf(family: str, numbers: Sequence[int]) -> bytes:
