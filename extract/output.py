@@ -8,7 +8,8 @@ from pathlib import Path
 from extract.doors import Tracing
 from extract.files import check_folder, unwritable, write_whole
 from extract.overlay import overlay_jpg
-from extract.project import project_bytes, project_of
+from extract.pattern.printed import parts_of
+from extract.project import Project, project_bytes, project_of
 from extract.report import report
 from extract.sheet import pattern_dxf, pattern_pdf, pattern_svg
 
@@ -24,6 +25,17 @@ def render_outputs(tracing: Tracing) -> dict[str, bytes]:
         "overlay.jpg": overlay_jpg(tracing),
         "pattern.truepeel": project_bytes(project_of(tracing, {"report.json": found})),
         "report.json": found,
+    }
+
+
+def print_files(project: Project, paper: str | None = None) -> dict[str, bytes]:
+    """PDF, SVG and DXF of a project's build as it stands. ``paper`` is that of the project's settings when None."""
+    photo = ", ".join(name for name, _ in project.photos)
+    pattern = parts_of(project.build, photo or project.build.name, project.date)
+    return {
+        "pattern.pdf": pattern_pdf(pattern, paper or str(project.settings.get("paper", "A4"))),
+        "pattern.svg": pattern_svg(pattern).encode(),
+        "pattern.dxf": pattern_dxf(pattern),
     }
 
 

@@ -1,0 +1,101 @@
+"""The commands that work on a saved project: change, look, print."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+from typing import Any
+
+_HELP_PROJECT = "a .truepeel file, as trace and the page write it"
+
+
+def add_to(parts: Any) -> None:
+    """Adds the commands to the program's own."""
+    change = parts.add_parser("change", help="do one step on a saved project, or undo it")
+    change.add_argument("project", type=Path, metavar="PROJECT", help=_HELP_PROJECT)
+    change.add_argument("step", nargs="?", metavar="STEP", help="which step; left out: all steps and what they ask")
+    change.add_argument("answers", nargs="*", metavar="NAME=VALUE", help="its answers, such as piece=p3 count=2")
+    back = change.add_mutually_exclusive_group()
+    back.add_argument("--undo", action="store_true", help="take the last step back")
+    back.add_argument("--redo", action="store_true", help="do the step again that was taken back")
+    change.set_defaults(run=_change)
+
+    look = parts.add_parser("look", help="show a saved project's pieces, edges and seams")
+    look.add_argument("project", type=Path, metavar="PROJECT", help=_HELP_PROJECT)
+    look.set_defaults(run=_look)
+
+    paper = parts.add_parser("print", help="write a saved project's PDF, SVG and DXF")
+    paper.add_argument("project", type=Path, metavar="PROJECT", help=_HELP_PROJECT)
+    paper.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder for the files")
+    paper.add_argument("--paper", metavar="PAPER", help="A4, A3, Letter or Tabloid (as the project says, else A4)")
+    paper.set_defaults(run=_print)
+
+
+def _change(told: argparse.Namespace) -> int:
+    import extract
+    from ui import build_words
+
+    if not told.step and not (told.undo or told.redo):
+        print("\n".join(build_words.step_lines(extract.all_steps().values())))
+        return 0
+    if told.step and (told.undo or told.redo):
+        raise extract.CannotContinue(
+            "project", "A step cannot be done and undone in one breath.", "Give the step, or --undo, or --redo."
+        )
+    project = extract.open_project(told.project)
+    if told.step:
+        project, outcome = extract.change(project, told.step, _answers(told.answers))
+        extract.save_project(project, told.project)
+        for figure in outcome.figures:
+            print(build_words.figure_line(figure))
+        for doubt in outcome.doubts:
+            print(f"truepeel: note: {doubt.message}", file=sys.stderr)
+        print(f"Did “{told.step}”. Saved {told.project}.")
+        return 0
+    step = project.moments[project.now if told.undo else min(project.now + 1, len(project.moments) - 1)].step
+    project = extract.undo(project) if told.undo else extract.redo(project)
+    extract.save_project(project, told.project)
+    print(f"{'Took back' if told.undo else 'Did again'} “{step}”. Saved {told.project}.")
+    return 0
+
+
+def _answers(words: list[str]) -> dict[str, str]:
+    import extract
+
+    answers: dict[str, str] = {}
+    for word in words:
+        name, equals, value = word.partition("=")
+        if not equals or not name:
+            raise extract.CannotContinue(
+                "project", f"“{word}” is no answer.", "Write it as name=value, such as piece=p3; quote what has blanks."
+            )
+        if name in answers:
+            raise extract.CannotContinue("project", f"“{name}” is answered twice.", "Say it once.")
+        answers[name] = value
+    return answers
+
+
+def _look(told: argparse.Namespace) -> int:
+    import extract
+    from ui import build_words
+
+    project = extract.open_project(told.project)
+    print("\n".join(build_words.look_lines(extract.look(project))))
+    done = [moment.step for moment in project.moments[1 : project.now + 1]]
+    print(f"\nSteps done: {', '.join(done) or 'none'}." + _more(len(project.moments) - 1 - project.now))
+    return 0
+
+
+def _more(undone: int) -> str:
+    return f" Taken back: {undone}." if undone else ""
+
+
+def _print(told: argparse.Namespace) -> int:
+    import extract
+
+    extract.check_folder(told.out)
+    files = extract.print_files(extract.open_project(told.project), told.paper)
+    for name, content in files.items():
+        print(f"Wrote {extract.write_whole(told.out / name, content)}.")
+    return 0

@@ -1,0 +1,101 @@
+"""A build in plain sentences and rows, from plain values; the command line and the page say the same."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+FACES = {"inside": "the inside", "middle": "the middle", "outside": "the outside"}
+USES = {"one": "", "pair": "left and right", "centre": "on the centre line"}
+
+
+def figure_line(figure: Any) -> str:
+    """ "p3:b: length of the edge 121.30 → 131.30 mm (+10.00)"."""
+    where = f"{figure.where}: " if figure.where else ""
+    before, after = (None if value is None else amount(value, figure.unit) for value in (figure.before, figure.after))
+    if before is None or after is None or before == after:
+        return f"{where}{figure.what} {after if after is not None else f'{before} → none'}"
+    change = "" if figure.unit == "" else f" ({figure.after - figure.before:+.2f})"
+    return f"{where}{figure.what} {before} → {after}{change}"
+
+
+def amount(value: float, unit: str) -> str:
+    number = f"{value:.2f}" if unit else f"{value:.4g}"
+    return f"{number}{'' if unit in ('°', '') else ' '}{unit}"
+
+
+def look_lines(seen: dict[str, Any]) -> list[str]:
+    """The whole build, for a terminal."""
+    count = len(seen["pieces"])
+    name = seen["name"] or "Build"
+    lines = [
+        f"{name}: {_counted(count, 'piece')}, {_counted(seen['parts'], 'part')} to cut, "
+        f"{_counted(len(seen['seams']), 'seam')}. The shell stands for {FACES[seen['face']]} of the foam."
+    ]
+    lines += [f"  {s['name']}: {s['thickness']:g} mm, neutral layer at {s['neutral']:g}" for s in seen["stocks"]]
+    lines += ["", *table(_piece_rows(seen["pieces"]))]
+    lines += ["", *(_edge_line(piece) for piece in seen["pieces"])]
+    if seen["seams"]:
+        lines += ["", *table(_seam_rows(seen["seams"]))]
+    return lines
+
+
+def table(rows: Sequence[Sequence[str]]) -> list[str]:
+    """Rows in columns two blanks apart; a cell that starts with a digit or sign stands to the right."""
+    widths = [max(len(cell) for cell in column) for column in zip(*rows, strict=True)]
+    return ["  ".join(_padded(cell, width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
+
+
+def _padded(cell: str, width: int) -> str:
+    return cell.rjust(width) if cell[:1].isdigit() or cell[:1] in "+-−" else cell.ljust(width)
+
+
+def _piece_rows(pieces: Iterable[dict[str, Any]]) -> list[list[str]]:
+    rows = [["piece", "name", "size mm", "area cm²", "around mm", "cut", "material"]]
+    for piece in pieces:
+        size = " × ".join(f"{side:.0f}" for side in piece["size"])
+        cut = f"{piece['count']} {USES[piece['copies']]}".strip() + (", back up" if piece["up"] == "back" else "")
+        area, around = f"{piece['area'] / 100:.1f}", f"{piece['perimeter']:.1f}"
+        rows.append([piece["id"], piece["name"], size, area, around, cut, piece["stock"] or "–"])
+    return rows
+
+
+def _edge_line(piece: dict[str, Any]) -> str:
+    edges = ", ".join(
+        f"{e['id']} {e['length']:.1f}" + (f" at {e['lean']:g}°" if e["lean"] else "") for e in piece["edges"]
+    )
+    inside = [*(f"hole {h['id']}" for h in piece["holes"]), *(f"{d['use']} {d['id']}" for d in piece["details"])]
+    return f"{piece['id']} edges: {edges}" + (f"; inside: {', '.join(inside)}" if inside else "")
+
+
+def _seam_rows(seams: Iterable[dict[str, Any]]) -> list[list[str]]:
+    """The worst fit first."""
+    rows = []
+    for seam in seams:
+        first, second = seam["first"]["length"], seam["second"]["length"]
+        off = second - first - seam["layers"]
+        rows.append((off, [f"{seam['number']}", seam["first"]["run"], f"{first:.2f}", seam["second"]["run"],
+                           f"{second:.2f}", f"{off:+.2f}", f"{100 * off / max(first, 1e-9):+.2f}",
+                           " ".join(map(str, seam["ticks"])) or "–"]))  # fmt: skip
+    head = ["seam", "first", "mm", "second", "mm", "off mm", "off %", "ticks"]
+    return [head, *(row for _, row in sorted(rows, key=lambda pair: -abs(pair[0])))]
+
+
+def _counted(count: int, noun: str) -> str:
+    return f"{count} {noun}" + ("" if count == 1 else "s")
+
+
+def step_lines(steps: Iterable[Any]) -> list[str]:
+    """Every step with what it asks."""
+    lines = []
+    for step in steps:
+        lines.append(f"{step.name}: {step.says}")
+        lines += [f"    {question_line(question)}" for question in step.asks]
+    return lines
+
+
+def question_line(question: Any) -> str:
+    choices = f" ({', '.join(question.choices)})" if question.choices else ""
+    default = "" if question.default in (None, "") else f" [{question.default}]"
+    needed = "" if question.default is not None else " (needed)"
+    return f"{question.name}={question.kind}{needed}: {question.says}{choices}{default}"
