@@ -17,6 +17,8 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
+from ui import build_commands
+
 if TYPE_CHECKING:
     import extract
 
@@ -95,6 +97,8 @@ def build_parser() -> argparse.ArgumentParser:
     trace.add_argument("--cut-colour", metavar="C", help="colour of the lines to cut along (the darkest)")
     trace.add_argument("--pairs", action="store_true", help="add the mirrored twin of every panel, marked L and R")
     trace.set_defaults(run=_trace)
+
+    build_commands.add_to(parts)
 
     page = parts.add_parser("page", help="the same in a browser, on this machine only")
     _page_arguments(page)
