@@ -11,7 +11,8 @@ from skimage.measure import CircleModel
 
 from extract.doors import Array, CannotContinue, FlatView, Silhouette, Stroke, StrokeKind
 from extract.ink.assemble import Thread, bridged, threads_of
-from extract.ink.branches import clean_runs
+from extract.ink.belief import believed
+from extract.ink.branches import placed_runs
 from extract.ink.colours import DARKEST_FIRST, colour_name
 from extract.ink.darkness import InkField, ink_field
 from extract.ink.reach import carried, shell_of, thread_line
@@ -21,6 +22,8 @@ from extract.ink.skeleton import strong_ridges, trace_branches
 LEAST_INK_RIDGE = 0.15
 """Below this a ridge is a tape edge, whatever the light (measured on path-traced scenes: 99.9 % of those lie lower)."""
 HIGH, LEAST_LOW, LOW_SHARE = 0.14, 0.08, 0.22
+FAINTEST = 0.10
+"""Ridge strength along most of a run that is worth judging: ink in glare sinks to 0.12."""
 TICK_MM = (5.0, 18.0)
 """Ticks are drawn 8 to 14 mm long across a seam (common practice, no source); allowance for bleeding and fading."""
 CROSSING_HOLE_MM2 = 1.5
@@ -65,7 +68,7 @@ def _read_threads(field: InkField, flat: FlatView) -> list[Thread]:
     low = max(LEAST_LOW, LOW_SHARE * level)
     hole_px = round(CROSSING_HOLE_MM2 / field.mm_per_px**2)
     branches = trace_branches(strong_ridges(field.ridge, low, HIGH, hole_px))
-    return threads_of(clean_runs(branches, field, flat, HIGH))
+    return threads_of(believed(placed_runs(branches, field, flat, FAINTEST)))
 
 
 def _are_ticks(threads: list[Thread]) -> list[bool]:

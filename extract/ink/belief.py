@@ -1,0 +1,146 @@
+"""Which runs are ink: by their darkness and width, and where that leaves a doubt by the line they belong to.
+
+Nothing drawn is narrower than a marker's tip, and little else on a shell is as dark as ink. In between, where glare
+lies on the ink or the pen ran dry, runs are judged along the line they are part of: nature changes seldom along a line,
+so a faint stretch between dark ones is ink, and a dark one within a long tape edge is not.
+
+Words: a *link* joins the ends of two runs that carry each other on; a *line* is a string of linked runs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from extract.doors import Array
+from extract.ink.branches import Run, with_true_nodes
+
+WIDTHS_MM, EVIDENCE_NEEDED = (0.87, 1.0, 1.15), (0.095, 0.045, 0.04)
+"""Tips are 1 mm and more, and blur adds to it; shadows of tape edges come out at 0.6 to 0.9 mm. On scenes with exact
+truth what is as wide as a tip and not ink stays under 0.04 and tape edges under 0.085; ink sinks to 0.03 under the
+worst glare, elsewhere to 0.07."""
+MOST_FOR, MOST_AGAINST = 1.2, -0.7
+"""Bounds of a millimetre's vote, the log of its evidence over what is needed: no short stretch decides alone."""
+CHANGE_COST = 6.0
+"""In votes: a centimetre of dark ink, or of tape edge, tells two natures apart within one line; less does not."""
+LEAST_VOTES = 3.5
+LOOP_BONUS, TICK_BONUS = 8.0, 6.0
+LINK_TURN_DEG, LINK_GAP_MM, LINK_ASIDE_MM = 25.0, 7.0, 1.0
+TICK_MM, TICK_SQUARE_DEG = (5.0, 18.0), 50.0
+SPECK_MM = 3.5
+
+RunEnd = tuple[int, bool]
+"""Which run, and whether its last point is meant."""
+
+
+def believed(runs: Sequence[Run]) -> list[Run]:
+    """Runs that are ink, without specks; ends where nothing else is left are free."""
+    link = _links(runs)
+    votes = [vote(run) for run in runs]
+    ink = [False] * len(runs)
+    for line, closed in _lines(len(runs), link):
+        for index, good in zip(line, _judged([votes[i] for i in line], closed or runs[line[0]].closed), strict=True):
+            ink[index] = good
+    for halves in _ticks(runs, link, ink):
+        if sum(votes[i] for i in halves) + TICK_BONUS > 0:
+            for i in halves:
+                ink[i] = True
+    kept = with_true_nodes([run for run, good in zip(runs, ink, strict=True) if good])
+    return [run for run in kept if run.start >= 0 or run.end >= 0 or run.length_mm > SPECK_MM]
+
+
+def evidence_needed(width_mm: float) -> float:
+    """Evidence that makes a run of this width ink rather than not."""
+    return float(np.interp(width_mm, WIDTHS_MM, EVIDENCE_NEEDED))
+
+
+def vote(run: Run) -> float:
+    """For (positive) or against ink, in proportion to the run's length."""
+    odds = np.log(max(run.evidence, 1e-3) / evidence_needed(run.width_mm))
+    return run.length_mm * float(np.clip(odds, MOST_AGAINST, MOST_FOR))
+
+
+def _judged(votes: Sequence[float], closed: bool) -> list[bool]:
+    """The likeliest natures of a line's runs: most votes, less ``CHANGE_COST`` for each change (Viterbi 1967)."""
+    if closed and sum(votes) + LOOP_BONUS > 0:
+        return [True] * len(votes)
+    gain, origin = np.array([0.0, -LEAST_VOTES]), []  # for ending in "not ink" and in "ink"
+    for cast in votes:
+        changed = gain[::-1] - CHANGE_COST
+        origin.append(changed > gain)
+        gain = np.maximum(gain, changed) + np.array([0.0, cast])
+    state, natures = int(gain[1] > gain[0]), []
+    for came_over in reversed(origin):
+        natures.append(bool(state))
+        state = 1 - state if came_over[state] else state
+    return natures[::-1]
+
+
+def _links(runs: Sequence[Run]) -> dict[RunEnd, RunEnd]:
+    """Partner of each end that has one: at nodes first, then across gaps, the straightest pairs first."""
+    ends = [(i, last) for i, run in enumerate(runs) if not run.closed and len(run.points_mm) > 4 for last in (0, 1)]
+    if not ends:
+        return {}
+    tips = np.array([runs[i].points_mm[-last] for i, last in ends])  # points_mm[-1] and points_mm[0]
+    ways = np.array([_way_out(runs[i].points_mm, bool(last)) for i, last in ends])
+    nodes = np.array([_node(runs[i], bool(last)) for i, last in ends])
+    a, b = cKDTree(tips).query_pairs(LINK_GAP_MM, output_type="ndarray").T
+    turn = np.degrees(np.arccos(np.clip(-(ways[a] * ways[b]).sum(axis=1), -1, 1)))
+    gap = tips[b] - tips[a]
+    aside = np.maximum(*(np.abs(ways[k][:, 0] * gap[:, 1] - ways[k][:, 1] * gap[:, 0]) for k in (a, b)))
+    met = (nodes[a] == nodes[b]) & (nodes[a] >= 0)
+    facing = ((gap * ways[a]).sum(axis=1) > 0) & ((gap * ways[b]).sum(axis=1) < 0) & (aside < LINK_ASIDE_MM)
+    able = (turn < LINK_TURN_DEG) & (met | facing)
+    partner: dict[RunEnd, RunEnd] = {}
+    for k in np.flatnonzero(able)[np.lexsort((turn[able], ~met[able]))]:
+        one, other = ((ends[j][0], bool(ends[j][1])) for j in (a[k], b[k]))
+        if one not in partner and other not in partner:
+            partner[one], partner[other] = other, one
+    return partner
+
+
+def _way_out(points: Array, last: bool) -> Array:
+    """Unit direction out of one end, over the 5 mm before the junction bends the line; of a short run, its chord."""
+    line = points[::-1] if last else points
+    way = line[4] - line[16] if len(line) > 20 else line[0] - line[-1]
+    return way / max(float(np.hypot(*way)), 1e-9)
+
+
+def _lines(count: int, link: dict[RunEnd, RunEnd]) -> list[tuple[list[int], bool]]:
+    """Every run in exactly one line, in order along it; whether the line closes."""
+    lines, seen = [], set[int]()
+    starts = [(i, last) for i in range(count) for last in (False, True)]
+    for start in [*(s for s in starts if s not in link), *starts]:
+        if start[0] in seen:
+            continue
+        line, here = [start[0]], link.get((start[0], not start[1]))
+        while here is not None and here[0] not in line:
+            line.append(here[0])
+            here = link.get((here[0], not here[1]))
+        seen |= set(line)
+        lines.append((line, here is not None))
+    return lines
+
+
+def _ticks(runs: Sequence[Run], link: dict[RunEnd, RunEnd], ink: Sequence[bool]) -> list[tuple[int, int]]:
+    """Pairs of short runs that stand out on both sides of an inked line, square to it."""
+    through: dict[int, Array] = {}
+    for run, good in zip(runs, ink, strict=True):
+        if good and run.length_mm > TICK_MM[0] and not run.closed:
+            through |= {n: _way_out(run.points_mm, last) for n, last in ((run.start, False), (run.end, True)) if n >= 0}
+    found = []
+    for (i, i_last), (j, j_last) in link.items():
+        node = _node(runs[i], i_last)
+        loose = _node(runs[i], not i_last) < 0 and _node(runs[j], not j_last) < 0
+        short = TICK_MM[0] <= runs[i].length_mm + runs[j].length_mm <= TICK_MM[1]
+        if i < j and node in through and loose and short:
+            lean = abs(float(_way_out(runs[i].points_mm, i_last) @ through[node]))
+            if lean < np.cos(np.radians(TICK_SQUARE_DEG)):
+                found.append((i, j))
+    return found
+
+
+def _node(run: Run, last: bool) -> int:
+    return run.end if last else run.start
