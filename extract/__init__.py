@@ -38,7 +38,10 @@ __all__ = [
     "all_steps",
     "cards_pdf",
     "change",
+    "check_correction",
     "check_folder",
+    "check_printer_by_bars",
+    "check_printer_by_photo",
     "corrected",
     "demo_photo",
     "drawing",
@@ -108,6 +111,13 @@ def corrected(tracing: Tracing, corrections: Sequence[Mapping[str, Any]]) -> Tra
     from extract.rework import rework as run
 
     return run(tracing, corrections)
+
+
+def check_correction(correction: Any) -> None:
+    """Raises CannotContinue where that is no correction."""
+    from extract.rework import checked
+
+    checked(correction)
 
 
 def drawing(tracing: Tracing) -> dict[str, Any]:
@@ -200,6 +210,23 @@ def cards_pdf(family: str, numbers: Sequence[int]) -> bytes:
     from extract.cards.print import cards_pdf as draw
 
     return draw([card_design(family, number) for number in numbers])
+
+
+def check_printer_by_bars(
+    family: str, long_mm: float | None, short_mm: float | None, diagonals_mm: tuple[float, float] | None = None
+) -> list[str]:
+    """What the printer does and what to set, in sentences, from what a ruler says of a card's bars and, where measured,
+    of its chess area's diagonals (falling, rising). Raises CannotContinue for lengths no printed card can have."""
+    from extract.check_printer import check_by_bars
+
+    return check_by_bars(family, long_mm, short_mm, diagonals_mm)
+
+
+def check_printer_by_photo(photo: Path, ruler_mm: float | None = None) -> list[str]:
+    """The same from a photo of a printed card beside a ruler, ``ruler_mm`` thick. Raises CannotContinue."""
+    from extract.check_printer import RULER_MM, check_by_photo
+
+    return check_by_photo(photo, ruler_mm=RULER_MM if ruler_mm is None else ruler_mm)
 
 
 def demo_photo() -> Path:

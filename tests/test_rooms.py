@@ -24,6 +24,7 @@ ASSEMBLY = (
     "extract.project",
     "extract.explain",
     "extract.steps",
+    "extract.check_printer",
     "extract.output",
     "extract.overlay",
     "extract.report",

@@ -98,6 +98,21 @@ def build_parser() -> argparse.ArgumentParser:
     trace.add_argument("--pairs", action="store_true", help="add the mirrored twin of every panel, marked L and R")
     trace.set_defaults(run=_trace)
 
+    check = parts.add_parser("check-printer", help="say what your printer does to a card, and what to set")
+    check.add_argument("photo", nargs="?", type=Path, metavar="PHOTO", help="a fresh card with a ruler along a side")
+    check.add_argument("--family", choices=("A4", "Letter", "small"), default="A4", help="size of the card (A4)")
+    check.add_argument("--bar-long", type=_bar, metavar="MM", help="its long bar as your ruler says")
+    check.add_argument("--bar-short", type=_bar, metavar="MM", help="its short bar as your ruler says")
+    check.add_argument(
+        "--diagonals",
+        type=_bar,
+        nargs=2,
+        metavar="MM",
+        help="corner to corner of its chess area, falling and rising to the right",
+    )
+    check.add_argument("--ruler", type=_length, metavar="MM", help="thickness of the ruler in the photo (0.5)")
+    check.set_defaults(run=_check_printer)
+
     build_commands.add_to(parts)
 
     page = parts.add_parser("page", help="the same in a browser, on this machine only")
@@ -122,6 +137,20 @@ def _card(told: argparse.Namespace) -> int:
     told.out.parent.mkdir(parents=True, exist_ok=True)
     extract.write_whole(told.out, extract.cards_pdf(told.family, told.numbers))
     print(f"Wrote {told.out}. Print it at 100 % (no fit to page), then measure both bars with a ruler.")
+    return DONE
+
+
+def _check_printer(told: argparse.Namespace) -> int:
+    import extract
+
+    bars = told.bar_long is not None or told.bar_short is not None
+    lines = []
+    if told.photo:
+        lines += extract.check_printer_by_photo(told.photo, told.ruler)
+    if bars or not told.photo:
+        diagonals = tuple(told.diagonals) if told.diagonals else None
+        lines += extract.check_printer_by_bars(told.family, told.bar_long, told.bar_short, diagonals)
+    print("\n".join([*lines, "± is one standard deviation (1 σ)."]))
     return DONE
 
 
