@@ -143,9 +143,7 @@ def _compared(pair: _Pair, ease: float) -> list[Figure]:
     wanted = pair.body + pair.sides * ease
     return [
         Figure(f"{word}: of the body{of_whom}, and inside the build", "mm", pair.body, pair.inner, word),
-        Figure(
-            f"{word}: wanted with ease, and inside the build", "mm", pair.body + pair.sides * ease, pair.inner, word
-        ),
+        Figure(f"{word}: wanted with ease, and inside the build", "mm", wanted, pair.inner, word),
         Figure(f"{word}: room on each side", "mm", ease, pair.room, word),
     ]
 
