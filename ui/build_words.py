@@ -78,7 +78,7 @@ def _seam_rows(seams: Iterable[dict[str, Any]]) -> list[list[str]]:
                            f"{second:.2f}", f"{off:+.2f}", f"{100 * off / max(first, 1e-9):+.2f}",
                            " ".join(map(str, seam["ticks"])) or "–"]))  # fmt: skip
     head = ["seam", "first", "mm", "second", "mm", "off mm", "off %", "ticks"]
-    return [head, *(row for _, row in sorted(rows, key=lambda pair: -abs(pair[0])))]
+    return [head, *(row for _, row in sorted(rows, key=lambda pair: -abs(round(pair[0], 3))))]
 
 
 def _counted(count: int, noun: str) -> str:

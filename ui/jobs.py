@@ -1,21 +1,23 @@
 """Tracing in the background, so that a reload of the page neither stops nor repeats the work.
 
-One tracing runs at a time: a photo takes up to 1.5 GB while it is read, and two at once would only be slower.
+One piece of work runs at a time: a photo takes up to 1.5 GB while it is read, and two at once would only be slower.
 """
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import threading
 import traceback
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 import extract
+from ui import corrections
 from ui.refusal import Refusal, is_own_fault, refusal_for
 from ui.shelf import Work, result_key
 
@@ -24,9 +26,9 @@ REFUSAL = "refusal.json"
 
 @dataclass
 class Job:
-    """One tracing under way: what it is doing and the share done; ``over`` is set at the end."""
+    """One piece of work under way: what it is doing and the share done; ``over`` is set at the end."""
 
-    doing: str = "waiting for another tracing to end"
+    doing: str = "waiting for other work to end"
     share: float = 0.0
     over: threading.Event = field(default_factory=threading.Event)
     failed: Refusal | None = None
@@ -36,36 +38,52 @@ class Job:
         self.doing, self.share = doing, min(max(share, 0.0), 1.0)
 
 
+Tell = Callable[[str, float], None]
+Make = Callable[[Path, Tell | None], None]
+"""Fills a folder and tells how far it is."""
+
 _bench = ThreadPoolExecutor(max_workers=1, thread_name_prefix="tracing")
 _jobs: dict[Path, Job] = {}
 _lock = threading.Lock()
 
 
 def key_for(work: Work, settings: extract.TraceSettings) -> str:
-    """The key of the result these photos and settings give."""
-    return result_key(work.photos(), asdict(settings), extract.__version__)
+    """The key of the reading that these photos and settings give; what concerns printing alone changes nothing."""
+    return result_key(work.photos(), asdict(_for_reading(settings)), extract.__version__)
+
+
+def _for_reading(settings: extract.TraceSettings) -> extract.TraceSettings:
+    plain = extract.TraceSettings()
+    return replace(settings, paper=plain.paper, pairs=plain.pairs)
+
+
+def files_key(key: str, settings: extract.TraceSettings, log: corrections.Log) -> str:
+    """The key of the files of a reading with these corrections, paper and pairs; that of the reading itself where
+    nothing differs from what the tracing wrote."""
+    if not log.done and settings == _for_reading(settings):
+        return key
+    told = json.dumps([key, settings.paper, settings.pairs, log.done], sort_keys=True)
+    return hashlib.sha256(told.encode("utf-8")).hexdigest()
 
 
 def start(work: Work, settings: extract.TraceSettings) -> Job:
     """Trace the photos of ``work`` in the background; the same result is never traced twice at once."""
     key = key_for(work, settings)
     work.ask(key)
-    with _lock:
-        known = _jobs.get(work.result(key))
-        if known and not known.over.is_set():
-            return known
-        job = _jobs[work.result(key)] = Job()
-        _bench.submit(_run, work, key, settings, job)
-        return job
+    return _start(work, key, _tracing_of(work, settings))
 
 
-def trace_now(
-    work: Work, settings: extract.TraceSettings, progress: Callable[[str, float], None] | None = None
-) -> None:
-    """The same in the foreground."""
+def start_files(work: Work, key: str, settings: extract.TraceSettings) -> Job:
+    """Write the files of the reading of that key as corrected, in the background."""
+    log = corrections.read(work, key)
+    return _start(work, files_key(key, settings, log), _files_of(work, key, settings, log))
+
+
+def trace_now(work: Work, settings: extract.TraceSettings, progress: Tell | None = None) -> None:
+    """The same as ``start``, in the foreground."""
     key = key_for(work, settings)
     work.ask(key)
-    _trace(work, key, settings, progress)
+    _fill(work, key, _tracing_of(work, settings), progress)
 
 
 def last(work: Work, key: str) -> Job | None:
@@ -84,22 +102,53 @@ def result(work: Work, key: str) -> dict[str, Any] | Refusal | None:
         return None
 
 
-def _run(work: Work, key: str, settings: extract.TraceSettings, job: Job) -> None:
+def _tracing_of(work: Work, settings: extract.TraceSettings) -> Make:
+    def make(folder: Path, tell: Tell | None) -> None:
+        sources = [(photo.name, work.photo_bytes(photo)) for photo in work.photos()]
+        tracing = extract.trace(sources, _for_reading(settings), tell)
+        extract.write_outputs(tracing, folder)
+        extract.write_surface(tracing, folder)
+
+    return make
+
+
+def _files_of(work: Work, key: str, settings: extract.TraceSettings, log: corrections.Log) -> Make:
+    def make(folder: Path, tell: Tell | None) -> None:
+        tell = tell or (lambda doing, share: None)
+        tell("cutting the panels anew", 0.0)
+        reading = extract.open_reading((work.result(key) / "reading.json").read_bytes())
+        reading = replace(reading, settings=replace(reading.settings, paper=settings.paper, pairs=settings.pairs))
+        tracing = extract.corrected(reading, log.done)
+        tell("drawing the pages", 0.4)
+        sources = [work.photo_bytes(photo) for photo in work.photos()]
+        extract.write_outputs(extract.with_pictures(tracing, sources), folder)
+
+    return make
+
+
+def _start(work: Work, key: str, make: Make) -> Job:
+    with _lock:
+        known = _jobs.get(work.result(key))
+        if known and not known.over.is_set():
+            return known
+        job = _jobs[work.result(key)] = Job()
+        _bench.submit(_run, work, key, make, job)
+        return job
+
+
+def _run(work: Work, key: str, make: Make, job: Job) -> None:
     try:
-        _trace(work, key, settings, job.tell)
+        _fill(work, key, make, job.tell)
     except Exception as error:
         job.failed = refusal_for(error)
     finally:
         job.over.set()
 
 
-def _trace(
-    work: Work, key: str, settings: extract.TraceSettings, progress: Callable[[str, float], None] | None
-) -> None:
+def _fill(work: Work, key: str, make: Make, progress: Tell | None) -> None:
     with work.filling(key) as folder:
         try:
-            sources = [(photo.name, work.photo_bytes(photo)) for photo in work.photos()]
-            extract.write_outputs(extract.trace(sources, settings, progress), folder)
+            make(folder, progress)
         except Exception as error:
             if is_own_fault(error) and os.environ.get("TRUEPEEL_DEBUG"):
                 traceback.print_exc()

@@ -104,6 +104,14 @@ class Work:
     def ask(self, key: str) -> None:
         self._write_notes(self._notes() | {"asked": key})
 
+    def step(self) -> str | None:
+        """The step of the way where the maker was last."""
+        return self._notes().get("step")
+
+    def keep_step(self, step: str) -> None:
+        if step != self.step():
+            self._write_notes(self._notes() | {"step": step})
+
     def result(self, key: str) -> Path:
         """Where the result of that key is, or will be."""
         return self.folder / f"result-{key}"

@@ -81,6 +81,20 @@ def panel_rows(report: Report) -> list[dict[str, str]]:
     ]
 
 
+def panel_table(tracing: Any) -> list[dict[str, str]]:
+    """The same rows of a tracing at hand, with the maker's names."""
+    return [
+        {
+            "Panel": part.number,
+            "Name": panel.name,
+            "Area": square_centimetres(panel.area_mm2),
+            "Perimeter": millimetres(panel.perimeter_mm),
+            "Outline": plus_minus(panel.sigma_mm),
+        }
+        for panel, part in zip(tracing.panels, tracing.pattern.parts, strict=False)
+    ]
+
+
 def warning_lines(report: Report, instead: Mapping[str, str] | None = None) -> list[str]:
     """Every doubt as a sentence; ``instead`` has other words for some codes."""
     instead = instead or {}

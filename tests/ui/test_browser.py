@@ -52,9 +52,9 @@ def download(page: Page, label: str, to: Path) -> Path:
     return to
 
 
-def wait_for_pattern(page: Page) -> None:
-    """Until the pattern can be had; a refusal in its place ends the wait and is told."""
-    pattern = page.get_by_role("button", name="Pattern to print (PDF)")
+def wait_for_lines(page: Page) -> None:
+    """Until the photo is traced; a refusal in its place ends the wait and is told."""
+    pattern = page.get_by_role("button", name="Next: check the lines")
     refusal = page.locator("[data-testid=stAlertContentError]")
     pattern.or_(refusal).first.wait_for(timeout=TRACING_MS)
     assert refusal.all_inner_texts() == []
@@ -68,18 +68,18 @@ def test_from_upload_to_a_printed_pattern(browser: Browser, address: str, tmp_pa
     page.locator("input[type=file]").set_input_files(extract.demo_photo())
     page.get_by_role("button", name=re.compile("^Remove ")).wait_for()
     page.get_by_role("button", name="Trace the pattern", disabled=False).press("Enter")
-    wait_for_pattern(page)
-
-    pattern = pypdf.PdfReader(download(page, "Pattern to print (PDF)", tmp_path / "pattern.pdf"))
-    assert len(pattern.pages) >= 1
-    assert pattern.viewer_preferences and pattern.viewer_preferences.print_scaling == "/None"
+    wait_for_lines(page)
     overlay = page.get_by_role("img", name=re.compile("lines and panels found"))
     overlay.wait_for()
     assert overlay.evaluate("picture => picture.complete && picture.naturalWidth") > 0
 
+    page.get_by_role("radio", name="Paper and foam").click()
+    pattern = pypdf.PdfReader(download(page, "Pattern to print (PDF)", tmp_path / "pattern.pdf"))
+    assert len(pattern.pages) >= 1
+    assert pattern.viewer_preferences and pattern.viewer_preferences.print_scaling == "/None"
+
     page.reload()
-    wait_for_pattern(page)
-    page.get_by_role("button", name=re.compile("^Remove ")).wait_for()
+    page.get_by_role("button", name="Pattern to print (PDF)").wait_for()
     page.set_viewport_size({"width": 400, "height": 850})
     page.get_by_role("button", name="Pattern to print (PDF)").scroll_into_view_if_needed()
     main = page.get_by_test_id("stMain")
@@ -99,5 +99,5 @@ def test_a_file_that_is_no_photo_is_refused_in_words(browser: Browser, address: 
     refusal = page.get_by_role("alert")
     refusal.wait_for(timeout=TRACING_MS)
     assert "letter.jpg" in refusal.inner_text()
-    assert page.get_by_role("button", name="Pattern to print (PDF)").count() == 0
+    assert page.get_by_role("button", name="Next: check the lines").count() == 0
     page.close()

@@ -47,6 +47,11 @@ def trace(page: AppTest) -> AppTest:
     return button.click().run()
 
 
+def step(page: AppTest, name: str) -> AppTest:
+    page.session_state["go"] = name
+    return page.run()
+
+
 def downloads(page: AppTest) -> list[str]:
     return [str(getattr(button, "label", "")) for button in page.get("download_button")]
 
@@ -72,27 +77,32 @@ def test_from_upload_to_downloads(page: AppTest, door: Any) -> None:
     said = words_on(page)
     assert "2 panels from 2 cards." in said
     assert "All cards lie on one side" in said
-    assert "what it says under 3" in said
+    assert "what it says under “What you measured”" in said
     assert "bar-long" not in said.replace("\\", ""), "the page has boxes, not options"
     assert "± 0.21 mm" in said
+    step(page, "paper")
     table = page.table[0].value
     assert list(table["Panel"]) == ["1", "2"]
     assert list(table["Area"]) == ["123.5 cm²", "8.5 cm²"]
     assert list(table["Perimeter"]) == ["512.3 mm", "120.0 mm"]
     assert list(table["Outline"]) == ["± 0.13 mm", "± 0.20 mm"]
-    assert downloads(page)[1:4] == ["Pattern to print (PDF)", "Drawing (SVG)", "Drawing for cutters (DXF)"]
+    assert downloads(page)[:3] == ["Pattern to print (PDF)", "Drawing (SVG)", "Drawing for cutters (DXF)"]
 
 
 def test_answers_reach_the_tracing(page: AppTest, door: Any) -> None:
     with_photo(page)
     page.number_input[0].set_value(240.4)
     page.number_input[1].set_value(180.3)
-    page.checkbox[0].check()
-    next(box for box in page.selectbox if box.label == "Paper to print on").select("Letter")
     page.number_input[2].set_value(1.2)
     page.run()
     trace(page)
-    assert door.seen[0][1] == extract.TraceSettings(240.4, 180.3, 1.2, "Letter", None, True)
+    assert door.seen[0][1] == extract.TraceSettings(240.4, 180.3, 1.2)
+    step(page, "paper")
+    page.checkbox[0].check()
+    next(box for box in page.selectbox if box.label == "Paper to print on").select("Letter")
+    page.run()
+    assert work_of(page).settings() == extract.TraceSettings(240.4, 180.3, 1.2, "Letter", None, True)
+    assert len(door.seen) == 1, "paper and pairs need no second reading of the photo"
 
 
 def test_a_reload_restores_photo_answers_and_result(page: AppTest, door: Any, root: Path) -> None:
@@ -122,11 +132,11 @@ def test_a_reload_while_tracing_finds_it_going_on(page: AppTest, door: Any, root
 
 def test_changed_answers_mark_the_result_as_old(page: AppTest, door: Any) -> None:
     trace(with_photo(page))
-    page.checkbox[0].check().run()
+    page.number_input[0].set_value(240.4).run()
     said = words_on(page)
     assert "have changed since" in said
     assert "2 panels from 2 cards." in said
-    page.checkbox[0].uncheck().run()
+    page.number_input[0].set_value(None).run()
     assert "have changed since" not in words_on(page)
 
 
@@ -177,7 +187,7 @@ def test_visitors_do_not_see_each_other(page: AppTest, door: Any, root: Path) ->
     other = AppTest.from_file(str(root / "ui" / "app.py"), default_timeout=PATIENCE_S).run()
     assert work_of(other).folder != work_of(page).folder
     assert work_of(other).photos() == ()
-    assert not other.table
+    assert not step(other, "paper").table
 
 
 def test_the_page_offers_scale_cards(page: AppTest) -> None:
@@ -194,3 +204,20 @@ def test_the_report_on_the_shelf_is_the_one_shown(page: AppTest, door: Any) -> N
     report.write_text(json.dumps(changed), "utf-8")
     page.run()
     assert "1 panel from 2 cards." in words_on(page)
+
+
+def test_a_reload_comes_back_to_the_step(page: AppTest, door: Any, root: Path) -> None:
+    trace(with_photo(page))
+    step(page, "paper")
+    again = reloaded(page, root)
+    assert downloads(again)[0] == "Pattern to print (PDF)"
+    assert step(again, "photo").number_input
+
+
+@pytest.mark.parametrize("name", ["lines", "pieces", "paper"])
+def test_a_step_too_early_says_what_comes_first(page: AppTest, name: str) -> None:
+    step(page.run(), name)
+    assert not page.exception
+    assert "photo" in words_on(page)
+    next(button for button in page.button if button.label == "Go to the photo").click().run()
+    assert page.file_uploader

@@ -81,7 +81,8 @@ def test_the_key_follows_photos_answers_and_nothing_else(tmp_path: Path) -> None
     work.add_photo("a.jpg", b"one")
     first = jobs.key_for(work, extract.TraceSettings())
     assert jobs.key_for(work, extract.TraceSettings()) == first
-    assert jobs.key_for(work, extract.TraceSettings(pairs=True)) != first
+    assert jobs.key_for(work, extract.TraceSettings(height_mm=1.0)) != first
+    assert jobs.key_for(work, extract.TraceSettings(pairs=True, paper="A3")) == first, "printing reads nothing anew"
     work.add_photo("b.jpg", b"two")
     assert jobs.key_for(work, extract.TraceSettings()) != first
 

@@ -1,0 +1,114 @@
+"""The maker's corrections on the shelf: written down at every edit, taken back and done again, one list for all tabs.
+
+The browser sends *acts*, each with an id of its own: {"id": …, "act": "do", "correction": {…}}, or "undo" or "redo"
+without one. It sends an act until it sees it in ``seen``, so none is lost with a line and none counts twice; acts of
+two tabs follow one another in the same list.
+"""
+
+from __future__ import annotations
+
+import json
+import threading
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import extract
+from ui.shelf import Work
+
+REMEMBERED = 400
+"""Ids of acts kept to know a repetition by; the browser never has more than a few waiting."""
+MOST = 2_000
+_lock = threading.Lock()
+
+
+@dataclass(frozen=True)
+class Log:
+    """Corrections that count, in order; those taken back, the last one last; the ids of the latest acts."""
+
+    done: tuple[dict[str, Any], ...] = ()
+    undone: tuple[dict[str, Any], ...] = ()
+    seen: tuple[str, ...] = ()
+
+    def after(self, act: Any) -> Log:
+        """The log with one more act; one seen before, or one that makes no sense, changes nothing."""
+        if not isinstance(act, dict) or not isinstance(act.get("id"), str) or act["id"] in self.seen:
+            return self
+        seen = (*self.seen, act["id"][:80])[-REMEMBERED:]
+        match act.get("act"):
+            case "do" if len(self.done) < MOST and _is_sound(act.get("correction")):
+                return Log((*self.done, act["correction"]), (), seen)
+            case "undo" if self.done:
+                return Log(self.done[:-1], (*self.undone, self.done[-1]), seen)
+            case "redo" if self.undone:
+                return Log((*self.done, self.undone[-1]), self.undone[:-1], seen)
+        return Log(self.done, self.undone, seen)
+
+
+def _is_sound(correction: Any) -> bool:
+    try:
+        extract.check_correction(correction)
+    except extract.CannotContinue:
+        return False
+    return True
+
+
+def read(work: Work, key: str) -> Log:
+    """The corrections of the reading of that key; none where nothing was corrected or the file cannot be read."""
+    try:
+        saved = json.loads(_place(work, key).read_text("utf-8"))
+        done = tuple(correction for correction in saved["done"] if _is_sound(correction))
+        undone = tuple(correction for correction in saved["undone"] if _is_sound(correction))
+        return Log(done, undone, tuple(str(name) for name in saved["seen"]))
+    except (OSError, ValueError, KeyError, TypeError):
+        return Log()
+
+
+def record(work: Work, key: str, acts: Sequence[Any]) -> Log:
+    """Writes the acts down and returns the log they lead to."""
+    with _lock:
+        before = log = read(work, key)
+        for act in acts:
+            log = log.after(act)
+        if log != before:
+            extract.write_whole(_place(work, key), json.dumps(asdict(log), separators=(",", ":")).encode())
+        return log
+
+
+def _place(work: Work, key: str) -> Path:
+    return work.folder / f"corrections-{key}.json"
+
+
+def latest_other(work: Work, key: str) -> Log | None:
+    """The corrections of an earlier reading, the last one that has any."""
+    others = [path for path in work.folder.glob("corrections-*.json") if path != _place(work, key)]
+    for path in sorted(others, key=lambda path: path.stat().st_mtime, reverse=True):
+        log = read(work, path.stem.removeprefix("corrections-"))
+        if log.done:
+            return log
+    return None
+
+
+def adopt(work: Work, key: str, log: Log) -> None:
+    """Begins this reading's corrections with those of another."""
+    with _lock:
+        content = json.dumps(asdict(Log(log.done)), separators=(",", ":")).encode()
+        extract.write_whole(_place(work, key), content)
+
+
+def tracing(folder: Path, log: Log) -> extract.Tracing:
+    """The tracing in ``folder`` with the corrections done. Raises CannotContinue."""
+    reading = folder / "reading.json"
+    return _tracing(reading, reading.stat().st_mtime_ns, json.dumps(log.done))
+
+
+@lru_cache(maxsize=16)
+def _tracing(reading: Path, written: int, corrections: str) -> extract.Tracing:
+    return extract.corrected(_reading(reading, written), json.loads(corrections))
+
+
+@lru_cache(maxsize=16)
+def _reading(reading: Path, written: int) -> extract.Tracing:
+    return extract.open_reading(reading.read_bytes())

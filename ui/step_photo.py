@@ -1,0 +1,158 @@
+"""The first step: scale cards, photos of the shell, what the ruler said, and what the photo gave."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import streamlit as st
+
+import extract
+from ui import flow, jobs, shelf, words
+from ui.refusal import Refusal
+
+HOW_TO = """
+1. Lay the peeled, slit shell flat on a table, marker lines up.
+2. Lay a card on each side of it, flat and wholly in the picture; two cards give a far truer scale than one.
+3. Stand 0.5 to 1.3 m away with the light from the side, and look down as squarely as you can.
+4. Take the photo with the phone's main camera (no zoom), then bring it here as it is: JPEG, HEIC, PNG, TIFF or WebP.
+"""
+OVERLAY = "The lines and panels found, on the photo"
+# The command line's words for these doubts name options; the page has boxes.
+DOUBTS = {
+    "bars-not-measured": "The card's bars were not measured, so the printer's own stretch is a guess that is part of "
+    "the ±. Lay a ruler along both bars and fill in what it says under “What you measured”.",
+}
+COLOURS = (None, "black", "blue", "red", "green", "purple")
+
+
+@st.cache_data(show_spinner=False)
+def cards_pdf(family: str, numbers: tuple[int, ...]) -> bytes:
+    return extract.cards_pdf(family, numbers)
+
+
+def show(work: shelf.Work) -> flow.Wait | None:
+    left, right = st.columns([2, 3], gap="large")
+    with left:
+        show_cards()
+        show_photos(work)
+        settings = ask_settings(work)
+        ask_to_trace(work, settings)
+        below_button = st.empty()
+    # Asked before the outcome is shown: a tracing that ends in between still runs the page anew.
+    job = flow.running(work)
+    with right:
+        show_outcome(work)
+    return flow.Wait(job, below_button) if job else None
+
+
+def show_cards() -> None:
+    with st.expander("Print scale cards"):
+        st.write(
+            "Print them at 100 % (no fit to page) on stiff paper. Then lay a ruler along both bars of a card and note "
+            "what it says; you are asked for it below."
+        )
+        family = st.selectbox("Size of the cards", extract.FAMILIES, key="family")
+        numbers = st.multiselect(
+            "Their numbers", range(10), default=(0, 1, 2, 3), key="numbers", help="No number twice on one table."
+        )
+        if numbers:
+            st.download_button(
+                "Scale cards (PDF)",
+                cards_pdf(family, tuple(sorted(numbers))),
+                f"scale-cards-{family}.pdf",
+                "application/pdf",
+                on_click="ignore",
+            )
+
+
+def show_photos(work: shelf.Work) -> None:
+    st.header("Photo of the shell", anchor=False)
+    # A fresh key empties the box, so what lies on the shelf is shown once.
+    batch = st.session_state.setdefault("batch", 0)
+    given = st.file_uploader("Add one or more photos of the same shell", accept_multiple_files=True, key=f"add{batch}")
+    if given:
+        for file in given:
+            work.add_photo(file.name, file.getvalue())
+        st.session_state["batch"] += 1
+        st.rerun()
+    for photo in work.photos():
+        with st.container(horizontal=True, vertical_alignment="center"):
+            st.text(f"{photo.name}, {len(work.photo_bytes(photo)) / 1e6:.1f} MB")
+            if st.button(f"Remove {words.plain(photo.name)}", key=f"drop-{photo.digest}", type="tertiary"):
+                work.drop_photo(photo.digest)
+                st.rerun()
+    if not work.photos() and st.button("Try the moth-lantern shell"):
+        shell = extract.demo_photo()
+        work.add_photo(shell.name, shell.read_bytes())
+        jobs.start(work, work.settings())
+        st.rerun()
+
+
+def ask_settings(work: shelf.Work) -> extract.TraceSettings:
+    """The maker's answers, kept as they are given."""
+    st.header("What you measured", anchor=False)
+    known = flow.known(work)
+    left, right = st.columns(2)
+    with left:
+        bar_long = st.number_input(
+            "Long bar (mm)", 10.0, 400.0, known.bar_long_mm, 0.1, "%.1f", placeholder="not measured"
+        )
+    with right:
+        bar_short = st.number_input(
+            "Short bar (mm)", 10.0, 400.0, known.bar_short_mm, 0.1, "%.1f", placeholder="not measured"
+        )
+    st.caption("As your ruler says on the printed card. Left empty, the printer is taken at its word.")
+    with st.expander("Seldom needed"):
+        height = st.number_input("Top of the shell above the table (mm)", 0.0, 50.0, known.height_mm, 0.1, "%.1f")
+        colour = st.selectbox(
+            "Lines to cut along",
+            COLOURS,
+            COLOURS.index(known.cut_colour) if known.cut_colour in COLOURS else 0,
+            format_func=lambda name: name or "the darkest marker",
+        )
+    settings = replace(
+        work.settings(), bar_long_mm=bar_long, bar_short_mm=bar_short, height_mm=height, cut_colour=colour
+    )
+    work.keep_settings(settings)
+    return settings
+
+
+def ask_to_trace(work: shelf.Work, settings: extract.TraceSettings) -> None:
+    known = jobs.result(work, jobs.key_for(work, settings)) is not None
+    if st.button(
+        "Trace again" if known else "Trace the pattern",
+        type="secondary" if known else "primary",
+        disabled=not work.photos(),
+        width="stretch",
+    ):
+        jobs.start(work, settings)
+
+
+def show_outcome(work: shelf.Work) -> None:
+    """What these photos and settings give, or what was asked for last, or how to begin."""
+    st.header("What was found", anchor=False)
+    found = flow.found(work)
+    if not found.current:
+        st.info("Photos or answers have changed since; trace once more to bring this up to date.")
+    if isinstance(found.outcome, Refusal):
+        flow.show_refusal(found.outcome)
+    elif found.outcome is None:
+        st.write("It will appear here. For a good photo:")
+        st.markdown(HOW_TO)
+    else:
+        show_reading(found.outcome, work.result(found.key))
+
+
+def show_reading(report: Mapping[str, Any], folder: Path) -> None:
+    st.write(f"**{words.headline(report)}.** {words.plane_line(report)}. {words.SIGMA_NOTE}")
+    flow.offer("lines", "Next: check the lines")
+    for line in words.warning_lines(report, DOUBTS):
+        st.warning(words.plain(line))
+    overlay = folder / "overlay.jpg"
+    if overlay.is_file():
+        st.image(overlay.read_bytes(), OVERLAY, "stretch", alt=f"{OVERLAY}: {words.headline(report)}")
+    st.subheader("Cards", anchor=False)
+    st.markdown("\n".join(f"- {words.plain(line)}" for line in words.card_lines(report)))

@@ -1,0 +1,182 @@
+// What the board shows: the canvas, the tag with what is chosen, the list of all lines.
+
+import { fit, foot, reveal, walk } from "./view.js";
+import { preview } from "./preview.js";
+import { LOOKS, paint } from "./paint.js";
+import { aboutLine, aboutPanel, MEANINGS } from "./words.js";
+
+export const tag = {
+  resized() {
+    const box = this.canvas.getBoundingClientRect();
+    if (!box.width) return;
+    const density = Math.min(2, window.devicePixelRatio || 1);
+    this.canvas.width = Math.round(box.width * density);
+    this.canvas.height = Math.round(box.height * density);
+    Object.assign(this.view, { width: box.width, height: box.height });
+    this.draw();
+  },
+
+  draw() {
+    this.wanted ??= requestAnimationFrame(() => {
+      this.wanted = null;
+      this.drawNow();
+    });
+  },
+
+  drawNow() {
+    if (!this.data || this.view.width < 2) return;
+    if (!this.fitted) {
+      fit(this.view, this.frame);
+      this.fitted = true;
+    }
+    const shown = this.trial ? preview(this.drawing, [this.trial]) : this.drawing;
+    paint(this.canvas, {
+      view: this.view,
+      paper: getComputedStyle(this.root.host).getPropertyValue("--st-background-color").trim() || "#ffffff",
+      picture: this.picture?.complete ? this.picture : null,
+      frame: this.frame,
+      strength: Number(this.find(".fade input").value) / 100,
+      busy: Boolean(this.gesture?.moved),
+      lines: shown.lines,
+      panels: shown.panels,
+      line: this.chosen.line,
+      panel: this.chosen.panel,
+      corners: this.mode === "look" && !this.held ? this.cornersOf(this.line()) : [],
+      draft: this.draft,
+      pen: this.byKeys || this.chosen.line || this.mode === "draw" ? this.pen : null,
+      held: Boolean(this.held),
+      snapped: this.ring,
+      finger: this.finger,
+    });
+    // Where millimetres lie on the canvas, for whoever looks from outside.
+    this.canvas.dataset.view = [this.view.scale, this.view.left, this.view.top].join(" ");
+  },
+
+  say(words) {
+    this.find(".live").textContent = words;
+  },
+
+  showTag() {
+    const [line, panel] = [this.line(), this.panel()];
+    const drawn = line && line.meaning !== "edge";
+    this.find(".chosen").textContent = this.mode === "draw" ? "A new line, to be cut along" : this.chosenWords(line, panel);
+    this.find(".hint").textContent = this.hint(line, panel);
+    const verbs = this.mode === "draw" ? this.drawVerbs() : drawn ? this.lineVerbs(line) : [];
+    replaceButtons(this.find(".verbs"), verbs);
+    this.showMeaning(drawn && this.mode === "look" ? line : null);
+    this.find(".follow").hidden = !line || this.mode !== "look";
+    const naming = this.find(".naming");
+    const input = naming.querySelector("input");
+    naming.hidden = !panel;
+    if (panel && this.root.activeElement !== input) input.value = panel.name;
+  },
+
+  chosenWords(line, panel) {
+    if (line) return aboutLine(line);
+    if (panel) return aboutPanel(panel);
+    const drawn = this.drawing.lines.filter((one) => one.meaning !== "edge").length;
+    return `${this.drawing.panels.length} panels and ${drawn} lines. Tap a line or a panel.`;
+  },
+
+  hint(line) {
+    if (this.mode === "draw") return this.draft.length ? "Tap on; it ends on another line" : "Tap where the line begins";
+    if (this.mode === "join") return "Tap the line to join to";
+    return line ? "Drag the chosen line to pull it into place" : "";
+  },
+
+  drawVerbs() {
+    return [
+      ["It ends here", () => this.finishDrawing(false)],
+      ["Leave it", () => this.escape()],
+    ];
+  },
+
+  lineVerbs(line) {
+    if (this.mode === "join") return [["Leave it", () => this.escape()]];
+    const join = line.closed ? [] : [["Join to another line", () => this.startJoining()]];
+    return [["Take it out", () => this.remove()], ["Cut in two here", () => this.cutInTwo()], ...join];
+  },
+
+  startJoining() {
+    this.mode = "join";
+    this.say("Now the line to join to; the same one once more closes it.");
+    this.showTag();
+  },
+
+  showMeaning(line) {
+    const box = this.find(".meaning");
+    box.hidden = !line;
+    if (!line) return;
+    const wanted = Object.keys(MEANINGS).filter((meaning) => meaning !== "hole" || line.closed);
+    if (box.dataset.shown !== wanted.join()) {
+      box.replaceChildren(...wanted.map((meaning) => this.choice(meaning)));
+      box.dataset.shown = wanted.join();
+    }
+    for (const input of box.querySelectorAll("input")) input.checked = input.value === line.meaning;
+  },
+
+  choice(meaning) {
+    const input = Object.assign(document.createElement("input"), { type: "radio", name: "meaning", value: meaning });
+    input.addEventListener("change", () => this.mean(meaning));
+    const label = document.createElement("label");
+    label.append(input, MEANINGS[meaning]);
+    return label;
+  },
+
+  showRail() {
+    const waiting = this.acts.waiting.length > 0;
+    this.find('[data-do="undo"]').disabled = !this.data.done && !waiting;
+    this.find('[data-do="redo"]').disabled = !this.data.undone;
+    this.find('[data-do="draw"]').setAttribute("aria-pressed", String(this.mode === "draw"));
+    const key = this.find(".key");
+    if (!key.childElementCount) key.append(...Object.keys(LOOKS).map(legend));
+  },
+
+  showList() {
+    const wanted = [
+      ...this.drawing.panels.map((panel) => [`p:${panel.id}`, aboutPanel(panel), () => this.choosePanel(this.fromList(panel))]),
+      ...this.drawing.lines.map((line) => [`l:${line.id}`, aboutLine(line), () => this.chooseLine(this.line(line.id))]),
+    ];
+    const list = this.find(".all ul");
+    const focused = this.root.activeElement?.dataset?.id;
+    list.replaceChildren(
+      ...wanted.map(([id, words, run]) => {
+        const item = document.createElement("li");
+        const chosen = id === `l:${this.chosen.line}` || id === `p:${this.chosen.panel}`;
+        item.append(button(words, () => (run(), reveal(this.view, this.pen), this.draw()), { id, pressed: chosen }));
+        return item;
+      }),
+    );
+    if (focused) list.querySelector(`[data-id="${CSS.escape(focused)}"]`)?.focus();
+  },
+
+  fromList(panel) {
+    return this.drawing.panels.find((one) => one.id === panel.id) ?? panel;
+  },
+};
+
+function button(words, run, { id, pressed } = {}) {
+  const made = Object.assign(document.createElement("button"), { type: "button", textContent: words });
+  made.addEventListener("click", run);
+  if (id) made.dataset.id = id;
+  if (pressed !== undefined) made.setAttribute("aria-pressed", String(pressed));
+  return made;
+}
+
+function replaceButtons(box, wanted) {
+  const words = wanted.map(([label]) => label).join("|");
+  if (box.dataset.shown !== words) {
+    box.replaceChildren(...wanted.map(([label, run]) => button(label, run)));
+    box.dataset.shown = words;
+  }
+}
+
+const LEGEND = { cut: "cut line", reference: "guide", tick: "tick", note: "note", hole: "hole", edge: "cut edge of the shell" };
+
+function legend(meaning) {
+  const item = document.createElement("span");
+  const { colour, dash } = LOOKS[meaning];
+  item.innerHTML = `<svg width="34" height="6"><path d="M1 3H33" stroke="${colour}" stroke-width="3" stroke-dasharray="${dash}"/></svg>`;
+  item.append(LEGEND[meaning]);
+  return item;
+}
