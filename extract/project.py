@@ -19,13 +19,15 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path, PurePath
 from typing import Any
 
+import shapely
+
 from extract import __version__
 from extract.build import Build, Outcome, Piece
 from extract.doors import CannotContinue, Doubt, Tracing
 from extract.files import unwritable, write_whole
 from extract.keep.bundle import Rule, damaged, packed, unpacked
 from extract.keep.first import traced_in
-from extract.keep.text import MOST_PIECES, dumped, frame_values, loaded, piece_values, read_frame, read_piece
+from extract.keep.text import MOST_PIECES, Spoilt, dumped, frame_values, loaded, piece_values, read_frame, read_piece
 from extract.pattern.pieces import build_from
 from extract.steps import apply
 
@@ -45,7 +47,7 @@ _RULES = (
     Rule(re.compile(r"states/[0-9a-f]{32}\.json"), 4 << 20, 2 * _MOST_STATES_BYTES),
     Rule(re.compile(r"photos/[0-9]{1,3}(\.[A-Za-z0-9]{1,8})?"), 256 << 20, 768 << 20),
 )
-_BROKEN = (ValueError, KeyError, TypeError, IndexError, AttributeError, ArithmeticError)
+_BROKEN = (ValueError, KeyError, TypeError, IndexError, AttributeError, ArithmeticError, shapely.errors.ShapelyError)
 
 Correction = Mapping[str, Any]
 
@@ -189,8 +191,12 @@ def read_project(content: bytes) -> Project:
         version = _version(document["format"])
         return (_read_first if version == 1 else _read)(document, entries)
     except _BROKEN as error:
-        what = f": {error}" if type(error) is ValueError and str(error).isprintable() else ""
-        raise damaged(f"The project file is damaged{what}."[:200]) from error
+        raise _told(error) from error
+
+
+def _told(error: Exception) -> CannotContinue:
+    what = f": {error}" if isinstance(error, Spoilt) else ""
+    return damaged(f"The project file is damaged{what}.")
 
 
 def _version(name: Any) -> int:
@@ -209,11 +215,11 @@ def _version(name: Any) -> int:
 def _read(document: Mapping[str, Any], entries: Mapping[str, bytes]) -> Project:
     states = {name[7:-5]: text for name, text in entries.items() if name.startswith("states/")}
     if any(_key(text) != key for key, text in states.items()):
-        raise ValueError("a state is not what it was")
+        raise Spoilt("a state is not what it was")
     moments = tuple(_read_moment(value, states) for value in document["moments"][: MOST_MOMENTS + 1])
     now = document["now"]
     if type(now) is not int or not 0 <= now < len(moments) == len(document["moments"]):
-        raise ValueError("a history without a present")
+        raise Spoilt("a history without a present")
     findings = {name: text for name, text in entries.items() if "/" not in name and name != DOCUMENT}
     bare = Project(Build(""), (), moments, now, states, _settings(document), str(document["date"])[:40], (), findings)
     return replace(_at(bare, now), photos=_photos(document, entries))
@@ -234,7 +240,7 @@ def _read_moment(value: Mapping[str, Any], states: Mapping[str, bytes]) -> Momen
         str(value["step"])[:60], dict(answers), value["frame"], tuple(value["pieces"]), value["corrections"]
     )
     if len(moment.pieces) > MOST_PIECES or not states.keys() >= {moment.frame, moment.corrections, *moment.pieces}:
-        raise ValueError("a state is missing")
+        raise Spoilt("a state is missing")
     return moment
 
 
@@ -242,14 +248,14 @@ def _settings(document: Mapping[str, Any]) -> dict[str, Any]:
     settings = document["settings"]
     plain = str | int | float | bool | None
     if len(settings) > 100 or not all(isinstance(value, plain) for value in settings.values()):
-        raise ValueError("settings that are none")
+        raise Spoilt("settings that are none")
     return dict(settings)
 
 
 def _photos(document: Mapping[str, Any], entries: Mapping[str, bytes]) -> tuple[tuple[str, bytes], ...]:
     names = [str(name)[:200] for name in document["photo_names"]]
     if len(names) > _MOST_PHOTOS:
-        raise ValueError("more photos than anyone takes")
+        raise Spoilt("more photos than anyone takes")
     return tuple((name, entries[place]) for name, place in zip(names, document["photos"], strict=True))
 
 
@@ -257,11 +263,14 @@ def _at(project: Project, now: int) -> Project:
     """The project as it was at moment ``now``; pieces that are the same then as now are the same values."""
     moment, known = project.moments[now], _known_pieces(project)
     keys = [moment.frame, moment.corrections, *moment.pieces]
-    if sum(len(project.states[key]) for key in keys) > _MOST_STATE_AT_ONCE:
-        raise ValueError("a state of absurd size")
-    pieces = [known.get(key) or read_piece(loaded(project.states[key])) for key in moment.pieces]
-    build = read_frame(loaded(project.states[moment.frame]), pieces)
-    corrections = tuple(_read_corrections(loaded(project.states[moment.corrections])))
+    try:
+        if sum(len(project.states[key]) for key in keys) > _MOST_STATE_AT_ONCE:
+            raise Spoilt("a state of absurd size")
+        pieces = [known.get(key) or read_piece(loaded(project.states[key])) for key in moment.pieces]
+        build = read_frame(loaded(project.states[moment.frame]), pieces)
+        corrections = tuple(_read_corrections(loaded(project.states[moment.corrections])))
+    except _BROKEN as error:
+        raise _told(error) from error
     return replace(project, build=build, corrections=corrections, now=now)
 
 
@@ -273,9 +282,9 @@ def _known_pieces(project: Project) -> dict[str, Piece]:
 
 def _read_corrections(values: Any) -> Iterable[Correction]:
     if not isinstance(values, list) or len(values) > _MOST_CORRECTIONS:
-        raise ValueError("corrections that are none")
+        raise Spoilt("corrections that are none")
     if not all(isinstance(value, dict) for value in values):
-        raise ValueError("corrections that are none")
+        raise Spoilt("corrections that are none")
     return values
 
 

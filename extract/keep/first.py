@@ -10,7 +10,7 @@ import numpy as np
 
 from extract.doors import Array, Curve, Panel, Stroke, StrokeKind
 from extract.geometry.curve import curve_area, curve_length, polyline_curve
-from extract.keep.text import MOST_CUBICS, MOST_MM, MOST_PIECES
+from extract.keep.text import MOST_CUBICS, MOST_MM, MOST_PIECES, Spoilt
 
 _WORD = re.compile(r"[MLCZ]|-?\d{1,9}(?:\.\d{1,9})?")
 _NUMBERS = {"M": 2, "L": 2, "C": 6, "Z": 0}
@@ -19,10 +19,10 @@ _MOST_STROKES = 20_000
 
 
 def traced_in(report: Mapping[str, Any]) -> tuple[tuple[Panel, ...], tuple[Stroke, ...]]:
-    """The panels, outlines as they were fitted, and the strokes. Raises ValueError (KeyError for a missing key)."""
+    """The panels, outlines as they were fitted, and the strokes. Raises Spoilt, or KeyError and the like."""
     panels, strokes = report["panels"], report["strokes"]
     if len(panels) > MOST_PIECES or len(strokes) > _MOST_STROKES:
-        raise ValueError("far more lines than a shell has")
+        raise Spoilt("far more lines than a shell has")
     return tuple(_panel(panel) for panel in panels), tuple(_stroke(s) for s in strokes if s["kind"] != "cut-edge")
 
 
@@ -41,7 +41,7 @@ def _panel(value: Mapping[str, Any]) -> Panel:
 
 def _stroke(value: Mapping[str, Any]) -> Stroke:
     if value["kind"] not in get_args(StrokeKind):
-        raise ValueError("a line of unknown kind")
+        raise Spoilt("a line of unknown kind")
     width, sigma, closed = float(value["width"]), float(value["sigma"]), value["closed"] is True
     return Stroke(
         str(value["id"]), value["kind"], str(value["colour"])[:40], closed, width, sigma, _points(value["points"])
@@ -50,20 +50,20 @@ def _stroke(value: Mapping[str, Any]) -> Stroke:
 
 def _points(value: Any) -> Array:
     if not isinstance(value, list) or not 2 <= len(value) <= _MOST_POINTS:
-        raise ValueError("a line without points")
+        raise Spoilt("a line without points")
     if any(len(pair) != 2 or not {float, int}.issuperset(map(type, pair)) for pair in value):
-        raise ValueError("points that are none")
+        raise Spoilt("points that are none")
     points = np.array(value, float)
     if not (np.abs(points) <= MOST_MM).all():
-        raise ValueError("points of absurd size")
+        raise Spoilt("points of absurd size")
     return points
 
 
 def path_curve(path: str) -> Curve:
-    """The closed curve of an SVG path of absolute M, L, C and Z, as the report writes them. Raises ValueError."""
+    """The closed curve of an SVG path of absolute M, L, C and Z, as the report writes them. Raises Spoilt."""
     words = path.split()
     if not words or len(words) > 8 * MOST_CUBICS or not all(_WORD.fullmatch(word) for word in words):
-        raise ValueError("an outline that is no path")
+        raise Spoilt("an outline that is no path")
     start = here = np.zeros(2)
     controls: list[Array] = []
     straight: list[bool] = []
@@ -83,5 +83,5 @@ def path_curve(path: str) -> Curve:
             straight.append(line)
         here = end
     if not controls or (here != start).any():
-        raise ValueError("an outline that does not close")
+        raise Spoilt("an outline that does not close")
     return Curve(np.array(controls), np.array(straight), True)

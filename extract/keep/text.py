@@ -1,7 +1,7 @@
 """A build as JSON values and back, every number to the last bit.
 
 Reading trusts nothing: kinds, counts, ranges and names are looked at, and an outline must close. A value that does not
-serve raises ValueError with a few words for the sentence that tells of it.
+serve raises Spoilt with a few words for the sentence that tells of it.
 """
 
 from __future__ import annotations
@@ -25,6 +25,10 @@ _MEETING_MM = 1e-6
 _SIDES = ("face", "back")
 
 
+class Spoilt(ValueError):  # noqa: N818 - reads as what it says
+    """Something in a file that cannot be; says what in a few words."""
+
+
 def dumped(value: Any) -> bytes:
     """JSON as UTF-8, the same for the same value. Raises ValueError for what JSON cannot say."""
     return json.dumps(value, ensure_ascii=False, separators=(",", ":"), sort_keys=True, allow_nan=False).encode()
@@ -35,11 +39,11 @@ def loaded(content: bytes) -> Any:
     try:
         return json.loads(content.decode(), parse_constant=_no_number)
     except (RecursionError, UnicodeDecodeError) as error:
-        raise ValueError("text that cannot be read") from error
+        raise Spoilt("text that cannot be read") from error
 
 
 def _no_number(word: str) -> float:
-    raise ValueError(f"{word} in place of a number")
+    raise Spoilt(f"{word} in place of a number")
 
 
 def piece_values(piece: Piece) -> dict[str, Any]:
@@ -98,7 +102,7 @@ def _curve_values(curve: Curve) -> dict[str, Any]:
 
 
 def read_piece(value: Any) -> Piece:
-    """The piece of ``piece_values``. Raises ValueError (KeyError for a missing key)."""
+    """The piece of ``piece_values``. Raises Spoilt, or KeyError and the like."""
     edges = tuple(
         Edge(
             _word(edge["id"]),
@@ -143,7 +147,7 @@ def _read_detail(value: Any) -> Detail:
 
 
 def read_frame(value: Any, pieces: Sequence[Piece]) -> Build:
-    """The build of ``frame_values`` with its pieces. Raises ValueError (KeyError for a missing key)."""
+    """The build of ``frame_values`` with its pieces. Raises Spoilt, or KeyError and the like."""
     _check_unlike([piece.id for piece in pieces])
     known = {piece.id: {edge.id for edge in piece.edges} for piece in pieces}
     seams = tuple(_read_seam(seam, known) for seam in _list(value["seams"], MOST_SEAMS))
@@ -155,7 +159,7 @@ def read_frame(value: Any, pieces: Sequence[Piece]) -> Build:
     _check_unlike([stock.name for stock in stocks])
     measures = value["measures"]
     if not isinstance(measures, dict) or len(measures) > MOST_MEASURES:
-        raise ValueError("measures that are none")
+        raise Spoilt("measures that are none")
     return Build(
         name=_text(value["name"]),
         pieces=tuple(pieces),
@@ -181,24 +185,24 @@ def _read_run(value: Any, known: dict[str, set[str]]) -> Run:
     piece, _, edges = _text(value).partition(":")
     run = Run(piece, tuple(edges.split("+")))
     if piece not in known or not known[piece].issuperset(run.edges):
-        raise ValueError("a seam of edges that do not exist")
+        raise Spoilt("a seam of edges that do not exist")
     return run
 
 
 def _read_curve(value: Any, closed: bool | None = None) -> Curve:
     kinds, rows = value["kinds"], value["controls"]
     if not isinstance(kinds, str) or set(kinds) - {"L", "C"} or not 0 < len(kinds) <= MOST_CUBICS:
-        raise ValueError("a curve of unknown kind")
+        raise Spoilt("a curve of unknown kind")
     if not isinstance(rows, list) or len(rows) != len(kinds):
-        raise ValueError("a curve that lacks numbers")
+        raise Spoilt("a curve that lacks numbers")
     if any(len(row) != 8 or not {float, int}.issuperset(map(type, row)) for row in rows):
-        raise ValueError("a curve that is not made of numbers")
+        raise Spoilt("a curve that is not made of numbers")
     numbers = np.array(rows, float)
     if not (np.abs(numbers) <= MOST_MM).all():
-        raise ValueError("an outline of absurd size")
+        raise Spoilt("an outline of absurd size")
     around = _flag(value["closed"])
     if closed is not None and around != closed:
-        raise ValueError("a curve that should close or should not")
+        raise Spoilt("a curve that should close or should not")
     curve = Curve(numbers.astype(float).reshape(-1, 4, 2), np.frombuffer(kinds.encode(), np.uint8) == ord("L"), around)
     _check_chain(curve.controls[:, 0], curve.controls[:, 3], around)
     return curve
@@ -206,7 +210,7 @@ def _read_curve(value: Any, closed: bool | None = None) -> Curve:
 
 def _check_closed(curves: Sequence[Curve]) -> None:
     if not curves:
-        raise ValueError("a piece without an outline")
+        raise Spoilt("a piece without an outline")
     _check_chain(
         np.array([curve.controls[0, 0] for curve in curves]),
         np.array([curve.controls[-1, 3] for curve in curves]),
@@ -218,23 +222,23 @@ def _check_chain(starts: np.ndarray, ends: np.ndarray, closed: bool) -> None:
     """Each start lies on the end before it, round and round where the chain is closed."""
     gap = np.abs(np.roll(starts, -1, axis=0) - ends)
     if not (gap if closed else gap[:-1]).max(initial=0.0) <= _MEETING_MM:
-        raise ValueError("an outline that does not close" if closed else "a line with a gap")
+        raise Spoilt("an outline that does not close" if closed else "a line with a gap")
 
 
 def _check_unlike(ids: Sequence[str]) -> None:
     if len(set(ids)) < len(ids):
-        raise ValueError("one name for two things")
+        raise Spoilt("one name for two things")
 
 
 def _list(value: Any, most: int) -> list[Any]:
     if not isinstance(value, list) or len(value) > most:
-        raise ValueError("a list that is none, or is far too long")
+        raise Spoilt("a list that is none, or is far too long")
     return value
 
 
 def _text(value: Any) -> str:
     if not isinstance(value, str) or len(value) > MOST_TEXT:
-        raise ValueError("words that are none, or are far too long")
+        raise Spoilt("words that are none, or are far too long")
     value.encode()  # raises a ValueError for half a character, which no file takes
     return value
 
@@ -242,32 +246,32 @@ def _text(value: Any) -> str:
 def _word(value: Any) -> str:
     text = _text(value)
     if not text or len(text) > 60 or set(text) & set(":+, ") or not text.isprintable():
-        raise ValueError("a name that cannot be one")
+        raise Spoilt("a name that cannot be one")
     return text
 
 
 def _one_of(value: Any, choices: Sequence[str]) -> Any:
     if value not in choices:
-        raise ValueError("a word that has no meaning there")
+        raise Spoilt("a word that has no meaning there")
     return value
 
 
 def _flag(value: Any) -> bool:
     if not isinstance(value, bool):
-        raise ValueError("something in place of yes or no")
+        raise Spoilt("something in place of yes or no")
     return value
 
 
 def _number(value: Any, most: float, least: float | None = None) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        raise ValueError("something in place of a number")
+        raise Spoilt("something in place of a number")
     low = -most if least is None else least
     if not low <= value <= most:
-        raise ValueError("a number of absurd size")
+        raise Spoilt("a number of absurd size")
     return float(value)
 
 
 def _whole(value: Any, least: int, most: int) -> int:
     if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= most:
-        raise ValueError("something in place of a whole number")
+        raise Spoilt("something in place of a whole number")
     return value
