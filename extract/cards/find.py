@@ -25,6 +25,11 @@ FLAT_LEVELS = 4.0
 """Grey levels of spread below which a patch shows nothing: the noise of a photo in good light."""
 
 
+LEAST_PERIMETER_PX = 36
+"""Markers of seven cells across can be read down to about a pixel and a third per cell; OpenCV takes the limit as a
+share of the picture's long side, which would blind it on large pictures."""
+
+
 @dataclass(frozen=True)
 class FindSettings:
     """``detect_long_side_px``: markers of a card 1.3 m away still have 2 px per cell at this size.
@@ -101,7 +106,7 @@ def _read_markers(grey: Grey, long_side_px: int, windows: tuple[int, int]) -> Ma
     factor = min(1.0, long_side_px / max(grey.shape))
     small = grey if factor == 1 else cv2.resize(grey, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
     scale = np.array([grey.shape[1] / small.shape[1], grey.shape[0] / small.shape[0]])
-    corners, ids, _ = _detector(windows).detectMarkers(_stretched(small))
+    corners, ids, _ = _detector(windows, max(small.shape)).detectMarkers(_stretched(small))
     if ids is None:
         return []
     # Pixel centres are whole numbers on both levels, hence the half pixel on either side of the scaling.
@@ -117,9 +122,9 @@ def _stretched(grey: Grey) -> Grey:
     return np.asarray(cv2.LUT(grey, np.clip(levels, 0, 255).astype(np.uint8)), np.uint8)
 
 
-def _detector(windows: tuple[int, int]) -> cv2.aruco.ArucoDetector:
+def _detector(windows: tuple[int, int], long_side_px: int) -> cv2.aruco.ArucoDetector:
     parameters = cv2.aruco.DetectorParameters()
-    parameters.minMarkerPerimeterRate = 0.02
+    parameters.minMarkerPerimeterRate = LEAST_PERIMETER_PX / long_side_px
     parameters.adaptiveThreshWinSizeMin, parameters.adaptiveThreshWinSizeMax = windows
     return cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(DICTIONARY), parameters)
 
@@ -214,17 +219,18 @@ def _check_view(design: CardDesign, px_from_card: Array, photo: Photo, settings:
     centre = np.array([board_size_mm(design)]) / 2
     square_px = float(np.linalg.svd(_local_scale(px_from_card, centre)[0], compute_uv=False)[1]) * design.square_mm
     tilt = _tilt_deg(px_from_card, photo)
-    if tilt > settings.max_tilt_deg:
-        raise _UnusableError(
-            "card-steep",
-            f"The {design.name} is seen at a slant of {tilt:.0f}°, too flat an angle to measure by.",
-            "Hold the camera more nearly straight above the table.",
-        )
+    # Markers of a few pixels misplace their corners by so much that the slant they show means nothing.
     if square_px < settings.min_square_px:
         raise _UnusableError(
             "card-small",
             f"The {design.name} is too small in the picture: its squares are {square_px:.0f} pixels wide.",
             "Go nearer, or use the camera's full resolution.",
+        )
+    if tilt > settings.max_tilt_deg:
+        raise _UnusableError(
+            "card-steep",
+            f"The {design.name} is seen at a slant of {tilt:.0f}°, too flat an angle to measure by.",
+            "Hold the camera more nearly straight above the table.",
         )
 
 

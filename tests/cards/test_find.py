@@ -176,6 +176,20 @@ def test_foreign_markers_are_ignored(laid, shoot) -> None:
     assert np.abs(errors_px(sighting, shot.truth_px[0])).max() < 0.3
 
 
+@pytest.mark.parametrize(("family", "px_per_mm"), [("A4", 0.75), ("small", 1.15)])
+def test_small_squares_in_a_large_picture_are_found(laid, shoot, family: str, px_per_mm: float) -> None:
+    """Squares of 23 pixels on 12 megapixels: a card the width of a thumb at arm's length."""
+    shot = shoot((laid(card_design(family, 0), 0, 0, 10),), size_px=(4032, 3024), px_per_mm=px_per_mm, tilt_deg=5.0)
+    (sighting,), _ = find_cards(shot.photo)
+    error = errors_px(sighting, shot.truth_px[0])
+    assert len(error) >= 0.9 * len(shot.truth_px[0]) and np.sqrt((error**2).mean()) < 0.2
+
+
+def test_squares_too_small_in_a_large_picture_are_told(laid, shoot) -> None:
+    cards = (laid(card_design("A4", 0), 0, 0, 10),)
+    assert "too small" in refusal(shoot(cards, size_px=(4032, 3024), px_per_mm=0.6, tilt_deg=5.0).photo)
+
+
 def test_large_photo_is_read_at_a_smaller_size(laid, shoot) -> None:
     shot = shoot((laid(card_design("A4", 0), 0, 0, 30),), size_px=(5000, 3750), px_per_mm=9.0)
     (sighting,), _ = find_cards(shot.photo)
