@@ -6,6 +6,7 @@ falls out. Ridges are found at one scale, that of a marker tip; tape edges and s
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -52,6 +53,25 @@ def ink_field(flat: FlatView, silhouette: Silhouette) -> InkField:
     ridge = _ridge_strength(dark, RIDGE_SIGMA_MM / flat.mm_per_px)
     ridge[~inside] = 0
     return InkField(ratio, dark, ridge, inside, flat.mm_per_px)
+
+
+def unmixed(field: InkField, inks: Sequence[Array]) -> list[InkField]:
+    """One field for each ink, as if the others had not been drawn; ``inks`` are absorptions ln(tape / ink) in B, G, R.
+
+    Inks over one another absorb one after the other, so their logarithms add up (Beer and Lambert's law), and least
+    squares tells how much of each lies at a pixel.
+    """
+    amounts = np.linalg.pinv(np.stack(inks, axis=1)).astype(np.float32)
+    sigma_px = RIDGE_SIGMA_MM / field.mm_per_px
+    fields = []
+    for ink, row in zip(inks, amounts, strict=True):
+        amount = np.maximum(cv2.transform(field.ratio, row[None]), 0)
+        ratio = np.asarray(cv2.merge([amount * np.float32(share) for share in ink]), np.float32)
+        dark = cv2.GaussianBlur(amount * np.float32(ink.max()), (0, 0), sigma_px)
+        ridge = _ridge_strength(dark, sigma_px)
+        ridge[~field.inside] = 0
+        fields.append(InkField(ratio, dark, ridge, field.inside, field.mm_per_px))
+    return fields
 
 
 def shell_mask(flat: FlatView, silhouette: Silhouette) -> Mask:

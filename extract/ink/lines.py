@@ -12,9 +12,9 @@ from skimage.measure import CircleModel
 from extract.doors import Array, CannotContinue, FlatView, Silhouette, Stroke, StrokeKind
 from extract.ink.assemble import Thread, bridged, threads_of
 from extract.ink.belief import believed
-from extract.ink.branches import placed_runs
-from extract.ink.colours import DARKEST_FIRST, colour_name
-from extract.ink.darkness import InkField, ink_field
+from extract.ink.branches import Run, placed_runs
+from extract.ink.colours import DARKEST_FIRST, colour_name, inks_of
+from extract.ink.darkness import InkField, ink_field, unmixed
 from extract.ink.reach import carried, shell_of, thread_line
 from extract.ink.shell_view import crop
 from extract.ink.skeleton import strong_ridges, trace_branches
@@ -41,8 +41,7 @@ def find_strokes(flat: FlatView, silhouette: Silhouette) -> tuple[Stroke, ...]:
     """
     outline = np.vstack(silhouette.rings_mm)
     flat = crop(flat, outline.min(axis=0) - ROOM_MM, outline.max(axis=0) + ROOM_MM)
-    field = ink_field(flat, silhouette)
-    threads = _read_threads(field, flat)
+    threads = _read_threads(ink_field(flat, silhouette), flat)
     if not threads:
         raise CannotContinue(
             "ink",
@@ -61,6 +60,16 @@ def find_strokes(flat: FlatView, silhouette: Silhouette) -> tuple[Stroke, ...]:
 
 
 def _read_threads(field: InkField, flat: FlatView) -> list[Thread]:
+    """Threads of every ink on its own, so that no line is broken or bent where one of another colour crosses it."""
+    runs = _read_runs(field, flat)
+    inks = inks_of(runs)
+    if len(inks) < 2:
+        return threads_of(runs)
+    fields = unmixed(field, list(inks.values()))
+    return [thread for single in fields for thread in threads_of(_read_runs(single, flat))]
+
+
+def _read_runs(field: InkField, flat: FlatView) -> list[Run]:
     clear = field.ridge[field.ridge > LEAST_INK_RIDGE]
     if len(clear) == 0:
         return []
@@ -68,7 +77,7 @@ def _read_threads(field: InkField, flat: FlatView) -> list[Thread]:
     low = max(LEAST_LOW, LOW_SHARE * level)
     hole_px = round(CROSSING_HOLE_MM2 / field.mm_per_px**2)
     branches = trace_branches(strong_ridges(field.ridge, low, HIGH, hole_px))
-    return threads_of(believed(placed_runs(branches, field, flat, FAINTEST)))
+    return believed(placed_runs(branches, field, flat, FAINTEST))
 
 
 def _are_ticks(threads: list[Thread]) -> list[bool]:
