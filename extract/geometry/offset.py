@@ -55,7 +55,7 @@ def parallel_curve(curve: Curve, distance_mm: float, tolerance_mm: float = _TOLE
     inner = [joint for joint in joints if joint is not None]
     open_end = _Joint(float(len(stretches[-1].raw.controls)), 0.0, None, ())
     parts = [_built(s, a, b) for s, a, b in zip(stretches, [open_end, *inner], [*inner, open_end], strict=True)]
-    return _welded(parts, False)
+    return welded(parts)
 
 
 def offset_ring(
@@ -281,15 +281,15 @@ def _by_edge(alive: Sequence[_Stretch], parts: Sequence[Curve], count: int) -> t
     grouped: list[list[Curve]] = [[] for _ in range(count)]
     for one, part in zip(alive, parts, strict=True):
         grouped[one.edge].append(part)
-    return tuple(_welded(group, False) if group else None for group in grouped)
+    return tuple(welded(group) if group else None for group in grouped)
 
 
-def _welded(parts: Sequence[Curve], closed: bool) -> Curve:
-    """Parts that meet but for rounding, as one chain."""
+def welded(parts: Sequence[Curve]) -> Curve:
+    """Open parts that meet but for rounding, as one open chain; straight ones in line become one."""
     whole = [parts[0]]
     for part in parts[1:]:
         whole.append(_starting_at(part, whole[-1].controls[-1, 3]))
-    return _lines_merged(joined(whole, closed))
+    return _lines_merged(joined(whole, False))
 
 
 def _refuse_eaten(
@@ -300,7 +300,7 @@ def _refuse_eaten(
     joints: Sequence[_Joint],
 ) -> None:
     """CannotContinue where the new outline crosses itself or comes nearer to its edges than it should."""
-    ring = _welded([part for part in whole if part is not None], False)
+    ring = welded([part for part in whole if part is not None])
     points = curve_points(ring, _CHECK_CHORD_MM)
     if curve_area(ring) <= 0 or not shapely.Polygon(points).is_valid:
         raise _eaten("The outline would cross itself: the distance is more than a narrow part of it allows.")
