@@ -36,8 +36,8 @@ def colour_name(absorbed: Array) -> str:
 
 
 def inks_of(runs: Sequence[Run]) -> dict[str, Array]:
-    """The inks that ``runs`` were drawn with: colour name and typical absorption ln(tape / ink) in B, G, R, the one with
-    most line first."""
+    """The inks that ``runs`` were drawn with: colour name and typical absorption ln(tape / ink) in B, G, R, the most used
+    first."""
     by_name: dict[str, list[Run]] = defaultdict(list)
     for run in runs:
         by_name[colour_name(run.absorbed)].append(run)
