@@ -36,7 +36,7 @@ def colour_name(absorbed: Array) -> str:
 
 
 def inks_of(runs: Sequence[Run]) -> dict[str, Array]:
-    """The inks that ``runs`` were drawn with: colour name and typical absorption ln(tape / ink) in B, G, R, the most used
+    """The inks that ``runs`` were drawn with: colour name and typical absorption ln(tape / ink) in B, G, R; most used
     first."""
     by_name: dict[str, list[Run]] = defaultdict(list)
     for run in runs:
