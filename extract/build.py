@@ -13,7 +13,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-from extract.doors import Curve, Doubt
+from extract.doors import Curve, Doubt, Part
 
 Use = Literal["score", "burn", "tick", "centre", "note", "reference"]
 """What a line inside a piece is for: scored or burned in, matched to its partner, the line of symmetry, read only."""
@@ -175,3 +175,73 @@ class Step:
     says: str
     asks: tuple[Question, ...]
     run: Callable[..., Outcome]
+
+
+@dataclass(frozen=True)
+class SheetStock:
+    """A size of foam sheet: ``count`` of them lie there already, more can be bought at ``price`` each (None: unknown,
+    in the maker's own money)."""
+
+    width_mm: float
+    height_mm: float
+    thickness_mm: float
+    count: int = 0
+    price: float | None = None
+
+    @property
+    def name(self) -> str:
+        return f"{self.width_mm:g} × {self.height_mm:g} × {self.thickness_mm:g} mm"
+
+
+@dataclass(frozen=True, eq=False)
+class PlacedPart:
+    """A part on a sheet: turned by ``turn_deg`` (x towards y) about the origin, then moved by ``shift_mm``, so that its
+    box has its upper left corner ``corner_mm`` from the sheet's; ``copy`` counts from 1 among its equals."""
+
+    part: Part
+    copy: int
+    turn_deg: float
+    shift_mm: tuple[float, float]
+    corner_mm: tuple[float, float]
+    size_mm: tuple[float, float]
+
+
+@dataclass(frozen=True, eq=False)
+class CutSheet:
+    """One sheet with all that is cut from it; ``owned`` where it lies there already."""
+
+    number: int
+    stock: SheetStock
+    owned: bool
+    placed: tuple[PlacedPart, ...]
+
+    @property
+    def used_share(self) -> float:
+        """Area of the parts over area of the sheet, 0 to 1."""
+        return sum(item.part.area_mm2 for item in self.placed) / (self.stock.width_mm * self.stock.height_mm)
+
+
+@dataclass(frozen=True, eq=False)
+class FoamPlan:
+    """Every part of a pattern on a sheet. ``gap_mm`` is kept between parts, kerf included, ``edge_mm`` to the sheet's
+    edge; ``grain`` says that parts were turned by half a turn at most."""
+
+    name: str
+    sheets: tuple[CutSheet, ...]
+    gap_mm: float
+    edge_mm: float
+    kerf_mm: float = 0.0
+    grain: bool = False
+    doubts: tuple[Doubt, ...] = ()
+
+    @property
+    def to_buy(self) -> tuple[tuple[SheetStock, int], ...]:
+        """How many of which size to buy, in the order of the plan."""
+        bought = [sheet.stock for sheet in self.sheets if not sheet.owned]
+        return tuple((stock, bought.count(stock)) for stock in dict.fromkeys(bought))
+
+    @property
+    def waste_share(self) -> float:
+        """Share of the sheets' area that is no part, 0 to 1."""
+        whole = sum(sheet.stock.width_mm * sheet.stock.height_mm for sheet in self.sheets)
+        return 1 - sum(item.part.area_mm2 for sheet in self.sheets for item in sheet.placed) / whole if whole else 0.0
