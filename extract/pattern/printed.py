@@ -23,6 +23,8 @@ _TOUCH = 1e-3
 _TICK_MM = 6.0
 """Long enough to find, short enough not to be cut to (common practice, no source)."""
 _ROOM_STEP_MM = 0.5
+_WORDS_MM, _WORDS_SHARE = 5.0, 0.2
+"""Kept free along the edges for seam numbers and ticks; less on small pieces, whose lettering must stay readable."""
 _KINDS: dict[Use, StrokeKind] = {"tick": "tick", "note": "note"}
 _FACES = {
     "inside": "The shell stands for the inside of the foam: cut the pieces as they are, the outside comes out longer.",
@@ -133,6 +135,7 @@ def _in_rows(pieces: Sequence[Piece], moved: set[int], lying: Sequence[Piece]) -
 def _part(build: Build, item: _Placed, numbers: dict[tuple[int, int], int]) -> Part:
     piece = item.piece
     label, room = _free_circle(shape_of(piece))
+    room -= min(_WORDS_MM, _WORDS_SHARE * room)
     number = _number(piece)
     thickness = next((s.thickness_mm for s in build.stocks if s.name == piece.stock), 0.0)
     outline = outline_of(piece)

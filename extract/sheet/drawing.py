@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -17,7 +17,8 @@ from extract.doors import CannotContinue, Curve, Mark, Part, Pattern
 from extract.geometry.curve import curve_points, polyline_curve
 from extract.sheet.layout import Box, box_around
 from extract.sheet.lettering import Lettering, part_name, place_lettering
-from extract.sheet.styles import CENTRE, CUT, DETAIL, LineStyle, inked, reference_styles
+from extract.sheet.styles import BURN, CENTRE, CUT, DETAIL, SCORE, LineStyle, inked, reference_styles
+from extract.sheet.words_along import DrawnText, arrow_of, words_of
 
 # Only for placing things, never for cutting: coarse enough to be quick.
 _LAYOUT_CHORD_MM = 0.1
@@ -25,12 +26,14 @@ _LAYOUT_CHORD_MM = 0.1
 _ROUND = 0.97
 _LARGEST_PUNCH_MM = 50.0
 _CROSS_BEYOND_MM = 2.0
+WORDS_ONLY = ("seam", "lean")
+_USED = {"score": ("score", SCORE), "burn": ("burn", BURN), "centre": ("axis", CENTRE)}
 
 
 @dataclass(frozen=True, eq=False)
 class DrawnLine:
-    """One line: ``role`` is "outline", "hole", "reference", "tick", "ring", "note", "centre" or "leader";
-    ``phase_mm`` is where along the dash pattern the line starts."""
+    """One line: ``role`` is "outline", "hole", "reference", "score", "burn", "axis", "tick", "ring", "note", "centre",
+    "arrow" or "leader"; ``phase_mm`` is where along the dash pattern the line starts."""
 
     role: str
     style: LineStyle
@@ -53,7 +56,8 @@ class DrawnLine:
 
 @dataclass(frozen=True, eq=False)
 class DrawnPart:
-    """A part with all its lines, cut lines last so that they lie on top. ``region`` is its area, for placing only."""
+    """A part with all its lines, cut lines last so that they lie on top. ``region`` is its area, for placing only;
+    ``words`` stand along lines."""
 
     part: Part
     id: str
@@ -61,6 +65,7 @@ class DrawnPart:
     lines: tuple[DrawnLine, ...]
     lettering: Lettering
     region: Geometry
+    words: tuple[DrawnText, ...] = ()
 
     @property
     def things(self) -> tuple[Geometry, ...]:
@@ -75,7 +80,8 @@ class DrawnPart:
 
     @property
     def box(self) -> Box:
-        return box_around([*(line.box for line in self.lines), self.lettering.box])
+        lines, words = (line.box for line in self.lines), (word.box for word in self.words)
+        return box_around([*lines, *words, self.lettering.box])
 
 
 def draw_pattern(pattern: Pattern) -> tuple[DrawnPart, ...]:
@@ -87,9 +93,17 @@ def draw_pattern(pattern: Pattern) -> tuple[DrawnPart, ...]:
     references = reference_styles(reference_colours(pattern))
     ids = _unique_ids(pattern.parts)
     return tuple(
-        DrawnPart(part, id_, part_name(part), _part_lines(part, lettering, references), lettering, region)
+        with_arrow(DrawnPart(part, id_, part_name(part), _part_lines(part, lettering, references), lettering, region))
         for part, id_, lettering, region in zip(pattern.parts, ids, letterings, regions, strict=True)
     )
+
+
+def with_arrow(item: DrawnPart) -> DrawnPart:
+    """The part with the arrow to the front where its lettering now leaves room for it, and its other words."""
+    curves, words = arrow_of(item.part, item.region, item.lettering.box)
+    others = tuple(line for line in item.lines if line.role != "arrow")
+    arrow = tuple(DrawnLine("arrow", DETAIL, curve) for curve in curves)
+    return replace(item, lines=(*arrow, *others), words=(*words_of(item.part, item.region), *words))
 
 
 def reference_colours(pattern: Pattern) -> tuple[str, ...]:
@@ -124,7 +138,8 @@ def _region(part: Part) -> Geometry:
 
 
 def _part_lines(part: Part, lettering: Lettering, references: dict[str, LineStyle]) -> tuple[DrawnLine, ...]:
-    lines = [_mark_line(mark, references) for mark in part.marks if len(mark.curve.controls)]
+    drawn = [mark for mark in part.marks if len(mark.curve.controls) and mark.use not in WORDS_ONLY]
+    lines = [_mark_line(mark, references) for mark in drawn]
     for mark in part.marks:
         if mark.kind == "ring" and len(mark.curve.controls):
             lines += _centre_cross(mark.curve)
@@ -138,12 +153,15 @@ def _part_lines(part: Part, lettering: Lettering, references: dict[str, LineStyl
 
 
 def _is_reference(mark: Mark) -> bool:
-    return mark.kind in ("marker", "cut-edge")
+    return mark.use == "reference" or (not mark.use and mark.kind in ("marker", "cut-edge"))
 
 
 def _mark_line(mark: Mark, references: dict[str, LineStyle]) -> DrawnLine:
     if _is_reference(mark):
         return DrawnLine("reference", references[mark.colour], mark.curve, mark.colour)
+    if mark.use in _USED:
+        role, style = _USED[mark.use]
+        return DrawnLine(role, inked(style, mark.colour), mark.curve, mark.colour)
     return DrawnLine(mark.kind, inked(DETAIL, mark.colour), mark.curve, mark.colour)
 
 

@@ -1,7 +1,8 @@
 """The pattern as DXF in millimetres, y up.
 
 Layer names are our own and plain: "part-3-L cut", "part-3-L mark", "part-3-L text", so that a cutter can pick one part,
-or one kind of line by the end of its name. The members of a part are also tied together as a DXF group.
+or one kind of line by the end of its name; lines to score or burn have layers of their own. The members of a part are
+also tied together as a DXF group.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from extract.sheet.drawing import DrawnLine, DrawnPart, draw_pattern
 from extract.sheet.layout import box_around
 from extract.sheet.lettering import Lettering
 from extract.sheet.styles import Ink, LineStyle
+from extract.sheet.words_along import DrawnText
 
 if TYPE_CHECKING:
     from ezdxf.document import Drawing
@@ -26,6 +28,8 @@ if TYPE_CHECKING:
     from ezdxf.layouts import Modelspace
 
 _CHORD_MM = 0.01
+# AutoCAD colour index: 3 green, 1 red, so that a laser can be told which lines only to score or burn.
+_WORKED = {"score": 3, "burn": 1}
 # An inscribed polygon loses two thirds of (chord height × length) of its area; half of the 0.01 % promised.
 _AREA_SHARE = 5e-5
 
@@ -56,9 +60,14 @@ def _add_part(document: Drawing, part: DrawnPart) -> None:
         document.layers.add(name, color=colour)
     members: list[DXFGraphic] = []
     for line in part.lines:
-        layer = cut if line.role in ("outline", "hole") else text if line.role == "leader" else mark
+        layer = cut if line.role in ("outline", "hole") else text if line.role in ("leader", "arrow") else mark
+        if line.role in ("score", "burn"):
+            layer = f"{part.id} {line.role}"
+            if layer not in document.layers:
+                document.layers.add(layer, color=_WORKED[line.role])
         members.append(_add_line(document, space, line, layer))
     members += _add_lettering(space, part.lettering, text)
+    members += [_add_word(space, word, text) for word in part.words]
     document.groups.new(part.id).set_data(members)
 
 
@@ -91,6 +100,15 @@ def _add_lettering(space: Modelspace, label: Lettering, layer: str) -> list[DXFG
         entity.set_placement((label.centre[0], -y), align=TextEntityAlignment.CENTER)
         entities.append(entity)
     return entities
+
+
+def _add_word(space: Modelspace, word: DrawnText, layer: str) -> DXFGraphic:
+    from ezdxf.enums import TextEntityAlignment
+
+    attributes = {"layer": layer, "rotation": -word.angle_deg}
+    entity = space.add_text(word.text, height=0.72 * word.size_mm, dxfattribs=attributes)
+    entity.set_placement((word.at[0], -word.at[1]), align=TextEntityAlignment.MIDDLE_CENTER)
+    return entity
 
 
 def _linetype(document: Drawing, style: LineStyle) -> str:

@@ -3,22 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from reportlab.pdfgen.canvas import Canvas
 
-from extract.doors import Pattern
+from extract.doors import Part, Pattern
 from extract.sheet.drawing import DrawnPart
 from extract.sheet.flow import LEADING, TEXT_MM, Block, paragraph, set_column, space, wrapped
 from extract.sheet.furniture import draw_check_corner, draw_mark
 from extract.sheet.layout import EDGE_MM, MARGIN_MM, Box, Grid, Paper
-from extract.sheet.lettering import BOLD, plus_minus, shortened, text_width
+from extract.sheet.lettering import BOLD, plus_minus, shortened, text_width, to_cut
 from extract.sheet.page_map import draw_map
 from extract.sheet.paper import Page
-from extract.sheet.styles import CUT, DETAIL, GREY, LineStyle
+from extract.sheet.styles import BURN, CENTRE, CUT, DETAIL, GREY, SCORE, LineStyle
 from extract.sheet.tiles import check_corner
 from extract.sheet.words import CAUTIONS, DEFER, HOW_TO_PRINT, JOINING_STEP, PLUS_MINUS
 
 _HEADER_MM = 19.0
+_WORKED = (
+    ("score", SCORE, "score: half through, do not cut"),
+    ("burn", BURN, "burn or draw in, do not cut"),
+    ("axis", CENTRE, "centre line, line of symmetry"),
+)
 # The check lines with their lettering need 124 mm; larger paper gives its width to the map.
 _LEFT_MM, _LEFT_SHARE = 124.0, 0.58
 _GUTTER_MM = 7.0
@@ -93,6 +99,8 @@ def _blocks(pattern: Pattern, drawn: Sequence[DrawnPart], width: float) -> list[
     blocks = [_heading("Parts", width), *_part_rows(drawn, width), space(1.0)]
     blocks += [paragraph(PLUS_MINUS, width, ink=GREY, size_mm=2.3), space(4.0)]
     blocks += [_heading("Lines", width), *_legend(drawn, width), space(4.0)]
+    if pattern.remarks:
+        blocks += [_heading("This build", width), *(paragraph(remark, width) for remark in pattern.remarks), space(4.0)]
     if pattern.doubts:
         blocks.append(_heading("Doubts", width))
         blocks += [paragraph(doubt.message, width) for doubt in pattern.doubts]
@@ -144,15 +152,30 @@ def _bold_width(text: str) -> float:
 def _part_rows(drawn: Sequence[DrawnPart], width: float) -> list[Block]:
     """Name, size, area and ± of each part; a left and a right one of the same size share a row."""
     rows: dict[tuple[str, str, str, str], list[str]] = {}
+    said: dict[tuple[str, str, str, str], str] = {}
     for item in drawn:
         left, top, right, bottom = item.region.bounds
         size = f"{right - left:.0f} × {bottom - top:.0f} mm"
         key = (item.part.number, size, f"{item.part.area_mm2 / 100:.1f} cm²", plus_minus(item.part.sigma_mm))
         rows.setdefault(key, []).append(item.part.side)
-    return [
-        _part_row((f"{number} {' + '.join(sorted(sides))}".strip(), size, area, sigma), width)
-        for (number, size, area, sigma), sides in rows.items()
-    ]
+        said[key] = _said(item.part)
+    blocks = []
+    for (number, size, area, sigma), sides in rows.items():
+        row = _part_row((f"{number} {' + '.join(sorted(sides))}".strip(), size, area, sigma), width)
+        text = said[number, size, area, sigma]
+        blocks += (
+            [replace(row, with_next=True), paragraph(text, width, ink=GREY, size_mm=2.3, indent_mm=3.0)]
+            if text
+            else [row]
+        )
+    return blocks
+
+
+def _said(part: Part) -> str:
+    """Name, material and number of a build's part; a pair in one row."""
+    count = f"cut {part.copies} left and {part.copies} right" if part.pair else to_cut(replace(part, stock=""))
+    thick = f"{part.stock}, {part.thickness_mm:g} mm" if part.stock else ""
+    return " · ".join(text for text in (part.name, count if part.piece else "", thick) if text)
 
 
 def _part_row(cells: tuple[str, str, str, str], width: float) -> Block:
@@ -176,6 +199,9 @@ def _legend(drawn: Sequence[DrawnPart], width: float) -> list[Block]:
         _legend_row(style, f"{colour} reference line: draw it, do not cut", width)
         for colour, style in sorted(references.items())
     ]
+    for role, style, text in _WORKED:
+        if role in roles:
+            rows.append(_legend_row(style, text, width))
     details = [name for role, name in (("tick", "ticks"), ("ring", "rings"), ("note", "notes")) if role in roles]
     if details:
         rows.append(_legend_row(DETAIL, ", ".join(details), width))
@@ -183,6 +209,8 @@ def _legend(drawn: Sequence[DrawnPart], width: float) -> list[Block]:
     if centre:
         rows.append(_legend_row(centre[0], "centre of a ring or round hole", width))
     rows.append(_legend_row(DETAIL, "grey: trim lines, marks, check lines", width, GREY))
+    if any(word.role == "tick" for part in drawn for word in part.words):
+        rows.append(paragraph("Glue tick to tick: each number stands on two edges, and 3 meets 3.", width))
     return rows
 
 

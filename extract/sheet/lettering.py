@@ -111,10 +111,22 @@ def part_name(part: Part) -> str:
     return f"{part.number} {part.side}".strip()
 
 
+def to_cut(part: Part) -> str:
+    """ "cut 2 of foam, 6 mm", for parts of a build."""
+    if not part.piece:
+        return ""
+    where = {"L": " left", "R": " right"}[part.side] if part.side else " on the centre line" if part.on_centre else ""
+    thick = f", {part.thickness_mm:g} mm" if part.thickness_mm else ""
+    return f"cut {part.copies}{where}" + (f" of {shortened(part.stock)}{thick}" if part.stock else "")
+
+
 def part_lines(part: Part, date: str, photo_name: str) -> tuple[Line, ...]:
-    """Number and side, ±, date, photo name."""
+    """Number and side, name, material and how many, ±, date, photo name."""
     rows = (
         (part_name(part), _HEAD_MM, BOLD),
+        (shortened(part.name), _BODY_MM, BOLD),
+        (to_cut(part), _BODY_MM, PLAIN),
+        ("seen from the back: this side up" if part.mirrored else "", _SMALL_MM, PLAIN),
         (plus_minus(part.sigma_mm), _BODY_MM, PLAIN),
         (date, _SMALL_MM, PLAIN),
         (shortened(photo_name), _SMALL_MM, PLAIN),

@@ -99,8 +99,10 @@ class Page:
         ink: Ink = BLACK,
         align: str = "left",
         turned: bool = False,
+        angle_deg: float = 0.0,
     ) -> None:
-        """``at`` is on the baseline at the left, middle or right of the text; ``turned`` reads from bottom to top."""
+        """``at`` is on the baseline at the left, middle or right of the text; ``turned`` reads from bottom to top, else
+        the baseline runs at ``angle_deg`` from x towards y."""
         text, font = printable(text, font)
         shift = {"left": 0.0, "middle": 0.5, "right": 1.0}[align] * text_width(text, font, size_mm) * MM
         canvas = self._canvas
@@ -108,8 +110,8 @@ class Page:
         canvas.setFillColorRGB(*ink)
         canvas.setFont(font, size_mm * MM)
         canvas.translate(*self._at(*at))
-        if turned:
-            canvas.rotate(90)
+        if turned or angle_deg:
+            canvas.rotate(90 if turned else -angle_deg)
         canvas.drawString(-shift, 0, text)
         canvas.restoreState()
 

@@ -11,7 +11,7 @@ from reportlab.pdfgen.canvas import Canvas
 from scipy.spatial import cKDTree
 
 from extract.doors import Array, Pattern
-from extract.sheet.drawing import DrawnPart, draw_pattern
+from extract.sheet.drawing import DrawnPart, draw_pattern, with_arrow
 from extract.sheet.furniture import draw_check_corner, draw_joint, draw_name
 from extract.sheet.guide import draw_guide
 from extract.sheet.layout import EDGE_MM, MARGIN_MM, Box, Grid, Tile, lay_out, paper_named
@@ -49,7 +49,9 @@ def pattern_pdf(pattern: Pattern, paper: str = "A4") -> bytes:
 def _settled(drawn: Sequence[DrawnPart], grid: Grid) -> tuple[DrawnPart, ...]:
     """The parts with their lettering moved off the joints where its free circle allows."""
     cores = [tile.core for tile in grid.printed]
-    return tuple(replace(item, lettering=kept_whole(item.lettering, item.part.room_mm, cores)) for item in drawn)
+    return tuple(
+        with_arrow(replace(item, lettering=kept_whole(item.lettering, item.part.room_mm, cores))) for item in drawn
+    )
 
 
 def _draw_tile(
@@ -77,6 +79,9 @@ def _draw_part(page: Page, part: DrawnPart, tile: Tile) -> None:
             page.curve(line.curve, line.style, phase_mm=line.phase_mm)
     if part.lettering.leader:
         page.dot(part.lettering.leader[1], 0.6)
+    for word in part.words:
+        if word.box.meets(tile.window):
+            page.text(word.baseline, word.text, word.size_mm, align="middle", angle_deg=word.angle_deg)
     # Lettering that only reaches into the strip stands whole on the page that covers it.
     if part.lettering.box.meets(tile.core):
         page.lettering(part.lettering)

@@ -10,15 +10,20 @@ from extract.sheet.drawing import DrawnLine, DrawnPart, draw_pattern
 from extract.sheet.layout import box_around
 from extract.sheet.lettering import BOLD, Lettering, plus_minus
 from extract.sheet.styles import CUT, Ink, LineStyle
+from extract.sheet.words_along import DrawnText
 
 # Room around the pattern, so that no viewer clips a line on the very edge.
 _BORDER_MM = 2.0
+_FONT = 'font-family="Helvetica, Arial, sans-serif" text-anchor="middle" fill="#000"'
 _GROUPS = (
     ("references", ("reference",)),
     ("ticks", ("tick",)),
     ("rings", ("ring",)),
     ("notes", ("note",)),
-    ("centres", ("centre",)),
+    ("centres", ("centre", "axis")),
+    ("scores", ("score",)),
+    ("burns", ("burn",)),
+    ("arrows", ("arrow",)),
 )
 
 
@@ -60,6 +65,8 @@ def _part_group(part: DrawnPart) -> str:
         lines = [line for line in part.lines if line.role in roles]
         if lines:
             rows += [f'<g id="{part.id}-{name}">', *(_mark(line) for line in lines), "</g>"]
+    if part.words:
+        rows += [f'<g id="{part.id}-words" {_FONT}>', *(_word(word) for word in part.words), "</g>"]
     rows += [_label(part.id, part.lettering, [line for line in part.lines if line.role == "leader"]), "</g>"]
     return "\n".join(rows)
 
@@ -69,8 +76,14 @@ def _mark(line: DrawnLine) -> str:
     return f'<path {_stroke(line.style)}{offset} d="{svg_path(line.curve)}"/>'
 
 
+def _word(word: DrawnText) -> str:
+    x, y = (_number(value) for value in word.baseline)
+    turned = f' transform="rotate({_number(word.angle_deg)} {x} {y})"' if word.angle_deg else ""
+    return f'<text x="{x}" y="{y}" font-size="{_number(word.size_mm)}"{turned}>{_words(word.text)}</text>'
+
+
 def _label(part_id: str, label: Lettering, leaders: list[DrawnLine]) -> str:
-    rows = [f'<g id="{part_id}-label" font-family="Helvetica, Arial, sans-serif" text-anchor="middle" fill="#000">']
+    rows = [f'<g id="{part_id}-label" {_FONT}>']
     rows += [_mark(line) for line in leaders]
     for line, y in label.baselines():
         weight = ' font-weight="bold"' if line.font == BOLD else ""
