@@ -120,6 +120,12 @@ def fit_doubts(build: Build, seam: Seam) -> tuple[Doubt, ...]:
     return (Doubt("seam-lengths-differ", text),)
 
 
+def lengthened(build: Build, run: Run, length_mm: float) -> Build:
+    """The build with the run reshaped evenly to ``length_mm`` as it is glued, whichever way moves the outline less."""
+    change = length_mm - run_length(build, run)
+    return _eased(build, run, change, "nearest")[0] if abs(change) > _EQUAL_MM else build
+
+
 def with_run(build: Build, run: Run, curve: Curve) -> Build:
     """The build with ``curve``, of as many segments, in place of the run's own; the edges on either side follow."""
     piece = piece_named(build, run.piece)
