@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
 import extract
+from ui import server
+from ui.pictures import BROWSERS, browser_path, browsing
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
 
 # Invented figures; a 1 × 1 px picture and empty files stand for the outputs.
 REPORT: dict[str, Any] = {
@@ -72,3 +78,39 @@ def door(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> FakeDoor:
     monkeypatch.setattr(extract, "write_outputs", fake.write_outputs, raising=False)
     monkeypatch.setattr(extract, "write_surface", fake.write_surface, raising=False)
     return fake
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    if browser_path() is None:
+        pytest.skip(f"no browser here: none of {', '.join(BROWSERS)} is installed")
+    with ExitStack() as stack:
+        try:
+            running = stack.enter_context(browsing())
+        # The driver raises plain exceptions too, as where one of its libraries is missing.
+        except Exception as error:
+            pytest.skip(f"the browser {browser_path()} does not start here: {str(error).splitlines()[0]}")
+        yield running
+
+
+@pytest.fixture(scope="session")
+def cache(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Where the served page keeps its visitors' work."""
+    return tmp_path_factory.mktemp("cache")
+
+
+@pytest.fixture(scope="session")
+def port(cache: Path) -> Iterator[int]:
+    """The page in a server of its own, for tests in a browser."""
+    found = server.free_port(8900)
+    with ExitStack() as stack:
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setenv("TRUEPEEL_CACHE", str(cache))
+            stack.enter_context(server.serving(found))
+        yield found
+
+
+@pytest.fixture
+def address(port: int) -> str:
+    return server.address(port)

@@ -3,46 +3,18 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
-from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pypdf
-import pytest
 
 import extract
-from ui import server
-from ui.pictures import BROWSERS, browser_path, browsing
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
 TRACING_MS = 120_000
 """A 12-megapixel photo takes seconds; a crowded machine several times that."""
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    if browser_path() is None:
-        pytest.skip(f"no browser here: none of {', '.join(BROWSERS)} is installed")
-    with ExitStack() as stack:
-        try:
-            running = stack.enter_context(browsing())
-        # The driver raises plain exceptions too, as where one of its libraries is missing.
-        except Exception as error:
-            pytest.skip(f"the browser {browser_path()} does not start here: {str(error).splitlines()[0]}")
-        yield running
-
-
-@pytest.fixture(scope="module")
-def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("TRUEPEEL_CACHE", str(tmp_path_factory.mktemp("cache")))
-        port = server.free_port(8900)
-        with server.serving(port):
-            yield server.address(port)
 
 
 def download(page: Page, label: str, to: Path) -> Path:

@@ -3,7 +3,7 @@
 import { fit, foot, reveal, walk } from "./view.js";
 import { preview } from "./preview.js";
 import { LOOKS, paint } from "./paint.js";
-import { aboutLine, aboutPanel, MEANINGS } from "./words.js";
+import { aboutLine, aboutPanel, count, MEANINGS } from "./words.js";
 
 export const tag = {
   resized() {
@@ -75,7 +75,7 @@ export const tag = {
     if (line) return aboutLine(line);
     if (panel) return aboutPanel(panel);
     const drawn = this.drawing.lines.filter((one) => one.meaning !== "edge").length;
-    return `${this.drawing.panels.length} panels and ${drawn} lines. Tap a line or a panel.`;
+    return `${count(this.drawing.panels.length, "panel")} and ${count(drawn, "line")}. Tap a line or a panel.`;
   },
 
   hint(line) {

@@ -10,6 +10,10 @@ export const MEANINGS = {
 
 const KINDS = { cut: "cut line", reference: "guide line", tick: "tick", note: "note", hole: "hole", edge: "cut edge" };
 
+export function count(number, one) {
+  return `${number} ${one}${number === 1 ? "" : "s"}`;
+}
+
 export function lineName(line) {
   const number = line.id.match(/\d+/)?.[0] ?? "";
   if (line.meaning === "edge") return `Cut edge of the shell${number > 1 ? ` ${number}` : ""}`;

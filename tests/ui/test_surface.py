@@ -1,0 +1,235 @@
+"""The drawing surface in a real browser, on a shell of plain shapes: by mouse, by finger, and by keyboard alone.
+
+What the surface sent is read from the shelf; what came of it, from the areas the page shows (rectangles, by hand).
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+import extract
+from ui import corrections, jobs, server, shelf
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from plain_shell import plain_shell
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser, Page
+
+ANSWER_MS = 30_000
+"""An answer takes well below a second; a crowded machine several times that."""
+
+Place = tuple[float, float]
+
+
+@pytest.fixture
+def work(cache: Path) -> shelf.Work:
+    """A visitor whose photo has been read: the plain shell of 200 × 100 mm, cut in two by line 1."""
+    home = cache / "truepeel" / "work"
+    home.mkdir(parents=True, exist_ok=True)
+    work = shelf.new_work(home)
+    work.add_photo("shell.jpg", b"stands for a photo")
+    key = jobs.key_for(work, work.settings())
+    work.ask(key)
+    with work.filling(key) as folder:
+        extract.write_surface(plain_shell(), folder)
+        (folder / "report.json").write_text(json.dumps({"cards": [], "panels": []}), "utf-8")
+    work.keep_step("lines")
+    return work
+
+
+@pytest.fixture
+def opened(browser: Browser, port: int, work: shelf.Work) -> Iterator[Callable[..., Page]]:
+    """Opens the page at the surface; at the end no script may have failed."""
+    contexts, faults = [], []
+
+    def at(width: int, **more: Any) -> Page:
+        context = browser.new_context(viewport={"width": width, "height": 900}, **more)
+        contexts.append(context)
+        page = context.new_page()
+        page.on("pageerror", lambda error: faults.append(str(error)))
+        page.goto(server.address(port, work.token))
+        page.locator("canvas[data-view]").wait_for(timeout=ANSWER_MS)
+        return page
+
+    yield at
+    for context in contexts:
+        context.close()
+    assert faults == []
+
+
+def on_screen(page: Page, place: Place) -> Place:
+    canvas = page.locator("canvas.view")
+    scale, left, top = map(float, (canvas.get_attribute("data-view") or "").split())
+    box = canvas.bounding_box()
+    assert box
+    return box["x"] + place[0] * scale + left, box["y"] + place[1] * scale + top
+
+
+def log_of(work: shelf.Work) -> corrections.Log:
+    return corrections.read(work, jobs.key_for(work, work.settings()))
+
+
+def wait_for_panels(page: Page, *areas: str) -> None:
+    """Until the table of panels, which Python makes, shows these areas."""
+    for area in areas:
+        page.locator("[data-testid=stTable]").get_by_text(f"{area} cm²", exact=True).first.wait_for(timeout=ANSWER_MS)
+    page.wait_for_function(
+        "count => document.querySelectorAll('[data-testid=stTable] tbody tr').length === count", arg=len(areas)
+    )
+
+
+def wait_until_kept(page: Page) -> None:
+    """Until no correction waits in the browser any more."""
+    page.wait_for_function(
+        "() => !Object.keys(localStorage).some(name => name.startsWith('truepeel-acts'))", timeout=ANSWER_MS
+    )
+
+
+def chosen(page: Page) -> str:
+    return page.locator(".chosen").inner_text()
+
+
+def test_a_line_taken_out_drawn_again_and_a_panel_named_by_mouse(opened: Callable[..., Page], work: shelf.Work) -> None:
+    page = opened(1280)
+    wait_for_panels(page, "100.0", "100.0")
+    page.mouse.click(*on_screen(page, (100, 25)))
+    assert chosen(page) == "Line 1: cut line, 102 mm, ± 0.05 mm"
+    page.get_by_role("button", name="Take it out").click()
+    wait_for_panels(page, "200.0")
+    assert log_of(work).done == ({"do": "delete", "stroke": "s1"},)
+
+    page.get_by_role("button", name="Draw a missing line").click()
+    page.mouse.click(*on_screen(page, (50, 0.5)))
+    page.mouse.click(*on_screen(page, (50, 99.5)))
+    assert "Hand-drawn 1: cut line, set by hand" in chosen(page)
+    wait_for_panels(page, "150.0", "50.0")
+
+    page.mouse.click(*on_screen(page, (170, 20)))
+    page.get_by_label("Name of this panel").fill("left wing")
+    page.get_by_role("button", name="Keep the name").click()
+    page.locator("[data-testid=stTable]").get_by_text("left wing").wait_for(timeout=ANSWER_MS)
+    assert [told["do"] for told in log_of(work).done] == ["delete", "draw", "name"]
+
+    page.reload()
+    wait_for_panels(page, "150.0", "50.0")
+    page.get_by_role("button", name="Take back").click()
+    page.get_by_role("button", name="Take back").click()
+    wait_for_panels(page, "200.0")
+    page.get_by_role("button", name="Do again").click()
+    wait_for_panels(page, "150.0", "50.0")
+    assert len(log_of(work).undone) == 1
+
+
+def test_a_corner_pulled_a_line_split_joined_and_given_another_meaning(
+    opened: Callable[..., Page], work: shelf.Work
+) -> None:
+    page = opened(1280)
+    page.mouse.click(*on_screen(page, (100, 75)))
+    page.get_by_role("button", name="Cut in two here").click()
+    page.mouse.click(*on_screen(page, (30, 50)))
+    page.get_by_role("button", name="Join to another line").click()
+    page.mouse.click(*on_screen(page, (70, 50)))
+    assert chosen(page).startswith("Line 3: cut line, set by hand, 8")
+    page.mouse.move(*on_screen(page, (20, 50)))
+    page.mouse.down()
+    page.mouse.move(*on_screen(page, (10, 52)), steps=5)
+    page.mouse.move(*on_screen(page, (0.6, 50)), steps=5)
+    page.mouse.up()
+    wait_for_panels(page, "100.0", "50.0", "50.0")
+    page.mouse.click(*on_screen(page, (150, 40)))
+    page.get_by_label("cut here").check()
+    done = log_of(work).done
+    wait_until_kept(page)
+    done = log_of(work).done
+    assert [told["do"] for told in done] == ["split", "join", "move-corner", "meaning"]
+    assert done[0]["at"] == pytest.approx([100, 75], abs=1)
+    assert done[2]["to"] == pytest.approx([0, 50], abs=0.3), "the pulled end met the cut edge"
+
+
+def test_by_finger_on_a_phone(opened: Callable[..., Page], work: shelf.Work) -> None:
+    page = opened(400, has_touch=True, is_mobile=True, color_scheme="dark")
+    main = page.get_by_test_id("stMain")
+    assert main.evaluate("area => area.scrollWidth - area.clientWidth") <= 0
+    page.locator("canvas.view").scroll_into_view_if_needed()
+    page.touchscreen.tap(*on_screen(page, (100, 30)))
+    assert chosen(page).startswith("Line 1:")
+    finger(page, [on_screen(page, (100 + step, 30)) for step in (0, 1, 3, 6, 10)])
+    wait_until_kept(page)
+    (pulled,) = log_of(work).done
+    assert pulled["do"] == "move-point"
+    assert pulled["to"][0] == pytest.approx(110, abs=1)
+    before = page.locator("canvas.view").get_attribute("data-view") or ""
+    pinch(page, on_screen(page, (100, 50)))
+    after = page.locator("canvas.view").get_attribute("data-view") or ""
+    assert float(after.split()[0]) == pytest.approx(2 * float(before.split()[0]), rel=0.1)
+
+
+def finger(page: Page, way: list[Place]) -> None:
+    touch = page.context.new_cdp_session(page)
+    for kind, points in (("touchStart", way[:1]), *(("touchMove", [point]) for point in way[1:]), ("touchEnd", [])):
+        touch.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": [{"x": x, "y": y} for x, y in points]})
+
+
+def pinch(page: Page, middle: Place) -> None:
+    touch = page.context.new_cdp_session(page)
+    for kind, apart in (("touchStart", 40), ("touchMove", 60), ("touchMove", 80)):
+        points = [{"x": middle[0] + side * apart / 2, "y": middle[1], "id": side} for side in (-1, 1)]
+        touch.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+    touch.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+    page.wait_for_timeout(100)
+
+
+def test_by_keyboard_alone(opened: Callable[..., Page], work: shelf.Work) -> None:
+    page = opened(1280)
+    keys = page.keyboard
+    for _ in range(40):
+        keys.press("Tab")
+        if page.evaluate("document.activeElement?.shadowRoot?.activeElement?.className") == "view":
+            break
+    keys.press("n")
+    assert chosen(page).startswith("Line 1:")
+    keys.press("x")
+    wait_for_panels(page, "200.0")
+
+    # The pen stands on the middle of what was line 1, (100, 50): up to the edge, and from there down to the other.
+    keys.press("d")
+    for _ in range(5):
+        keys.press("Shift+ArrowUp")
+    keys.press("Enter")
+    for _ in range(10):
+        keys.press("Shift+ArrowDown")
+    keys.press("Enter")
+    wait_for_panels(page, "100.0", "100.0")
+    assert page.locator(".live").get_attribute("aria-live") == "polite"
+
+    keys.press("Escape")
+    for _ in range(4):
+        keys.press("Shift+ArrowLeft")
+    keys.press("Shift+ArrowUp")
+    keys.press("Enter")
+    assert chosen(page).startswith("Panel ")
+    while page.evaluate("document.activeElement?.shadowRoot?.activeElement?.tagName") != "INPUT":
+        keys.press("Tab")
+    keys.type("right wing")
+    keys.press("Enter")
+    page.locator("[data-testid=stTable]").get_by_text("right wing").wait_for(timeout=ANSWER_MS)
+    assert [told["do"] for told in log_of(work).done] == ["delete", "draw", "name"]
+
+
+def test_two_tabs_share_one_list(opened: Callable[..., Page], work: shelf.Work) -> None:
+    one, other = opened(1280), opened(1280)
+    one.mouse.click(*on_screen(one, (30, 50)))
+    one.get_by_role("button", name="Take it out").click()
+    wait_until_kept(one)
+    other.mouse.click(*on_screen(other, (70, 50)))
+    other.get_by_role("button", name="Take it out").click()
+    other.get_by_text("2 panels and 2 lines").wait_for(timeout=ANSWER_MS)
+    assert [told["stroke"] for told in log_of(work).done] == ["s3", "s4"]
