@@ -8,14 +8,14 @@ from math import pi
 
 from extract.build import Build, Figure, Outcome, Piece, Question, Step
 from extract.doors import Doubt
-from extract.geometry.curve import curve_length
-from extract.geometry.runs import piece_named, refused, run_curve, runs_from
+from extract.geometry.runs import piece_named, refused, runs_from
+from extract.geometry.slits import run_length
 from extract.pattern.people import BODY_PARTS, MEASURES, SOURCE, circumference_of_hat, hat_sizes
+from extract.pattern.thickness import SHARES
 
 LEAST_MM = 10.0
 """Room on each side for padding, below which a side is flagged (common practice: 10 to 20 mm, no source)."""
 _GROUPS = ("mean of men", "mean of women", "only what I measured")
-_SHARES = {"inside": 0.0, "middle": 0.5, "outside": 1.0}
 
 
 @dataclass(frozen=True)
@@ -31,13 +31,13 @@ class Girth:
 
 
 def rim_girth(build: Build, rim: str | Sequence[str]) -> Girth:
-    """Girth of the ``rim``, runs that make one whole turn together; those of a pair count twice.
+    """Girth of the ``rim``, runs that make one whole turn together, relief cuts glued shut; those of a pair count twice.
 
     A layer d outside another is 2π d longer over a whole turn, whatever its shape (parallel curves).
     """
     runs = runs_from(build, rim)
     pieces = [piece_named(build, run.piece) for run in runs]
-    drawn = sum(_times(piece) * curve_length(run_curve(build, run)) for piece, run in zip(pieces, runs, strict=True))
+    drawn = sum(_times(piece) * run_length(build, run) for piece, run in zip(pieces, runs, strict=True))
     return Girth(drawn, max(_layer_mm(build, piece) for piece in pieces))
 
 
@@ -48,7 +48,7 @@ def _times(piece: Piece) -> int:
 def _layer_mm(build: Build, piece: Piece) -> float:
     """How far the drawn layer of the piece lies outside its inner face; 0 where its thickness is not known."""
     thickness = next((stock.thickness_mm for stock in build.stocks if stock.name == piece.stock), 0.0)
-    return _SHARES[build.face] * thickness
+    return SHARES[build.face] * thickness
 
 
 @dataclass(frozen=True)

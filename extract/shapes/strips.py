@@ -10,9 +10,10 @@ from scipy.interpolate import PchipInterpolator
 
 from extract.build import Build, Detail, Figure, Outcome, Piece, Question, Run, Step
 from extract.doors import Array, Curve
-from extract.geometry.curve import curve_length, polyline_curve, reversed_curve
+from extract.geometry.curve import polyline_curve, reversed_curve
 from extract.geometry.hermite import hermite_curve
-from extract.geometry.runs import run_curve, run_from
+from extract.geometry.runs import run_from
+from extract.geometry.slits import run_length
 from extract.shapes.place import added, edge_figures, refused, stock_named, with_seam
 
 _MOST_STATIONS = 200
@@ -49,7 +50,7 @@ def strip(
     if count < 1:
         raise refused("Not even one strip is asked for.", "Say a count of 1 or more.")
     followed = run_from(build, run) if run else None
-    measured = curve_length(run_curve(build, followed)) if followed else length
+    measured = run_length(build, followed) if followed else length
     whole = bent_length(measured, turn, over + _neutral(build, stock))
     if whole <= 0:
         raise refused("The bend takes up the whole strip.", "Check the angle; it is minus only on a hollow side.")
