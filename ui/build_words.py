@@ -69,16 +69,26 @@ def _edge_line(piece: dict[str, Any]) -> str:
 
 
 def _seam_rows(seams: Iterable[dict[str, Any]]) -> list[list[str]]:
-    """The worst fit first."""
-    rows = []
+    rows = [["seam", "first", "mm", "second", "mm", "meant", "off mm", "off %", "fit", "where", "ticks"]]
     for seam in seams:
-        first, second = seam["first"]["length"], seam["second"]["length"]
-        off = second - first - seam["layers"]
-        rows.append((off, [f"{seam['number']}", seam["first"]["run"], f"{first:.2f}", seam["second"]["run"],
-                           f"{second:.2f}", f"{off:+.2f}", f"{100 * off / max(first, 1e-9):+.2f}",
-                           " ".join(map(str, seam["ticks"])) or "–"]))  # fmt: skip
-    head = ["seam", "first", "mm", "second", "mm", "off mm", "off %", "ticks"]
-    return [head, *(row for _, row in sorted(rows, key=lambda pair: -abs(round(pair[0], 3))))]
+        worst = seam["worst"]
+        where = "" if worst is None else f"{worst['from']:.0f} to {worst['to']:.0f} mm: {worst['by']:+.2f}"
+        rows.append(
+            [
+                f"{seam['number']}",
+                seam["first"]["run"],
+                f"{seam['first']['length']:.2f}",
+                seam["second"]["run"],
+                f"{seam['second']['length']:.2f}",
+                f"{seam['layers']:+.2f}" if seam["layers"] else "",
+                f"{seam['mismatch']:+.2f}",
+                f"{100 * seam['share']:+.2f}",
+                seam["verdict"],
+                where,
+                " ".join(map(str, seam["ticks"])),
+            ]
+        )
+    return rows
 
 
 def _counted(count: int, noun: str) -> str:

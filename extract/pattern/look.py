@@ -5,9 +5,10 @@ from __future__ import annotations
 
 from typing import Any
 
-from extract.build import Build, Piece, Run
+from extract.build import Build, Piece
 from extract.geometry.curve import curve_length
-from extract.geometry.runs import outline_of, piece_area, run_curve, shape_of
+from extract.geometry.runs import outline_of, piece_area, shape_of
+from extract.pattern.fit import FitRow, fit_table
 from extract.pattern.labels import parts_of_piece
 from extract.pattern.printed import tick_numbers
 
@@ -15,24 +16,16 @@ _CHORD_MM = 0.1
 
 
 def look_at(build: Build) -> dict[str, Any]:
-    """JSON-ready: lengths in mm, areas in mm², angles in degrees."""
+    """JSON-ready: lengths in mm, areas in mm², angles in degrees; the worst seam comes first."""
     numbers = tick_numbers(build)
+    ticks = {seam.number: len(seam.ticks) for seam in build.seams}
     return {
         "name": build.name,
         "face": build.face,
         "stocks": [{"name": s.name, "thickness": s.thickness_mm, "neutral": s.neutral} for s in build.stocks],
         "measures": dict(build.measures),
         "pieces": [_piece(piece) for piece in build.pieces],
-        "seams": [
-            {
-                "number": seam.number,
-                "first": _side(build, seam.first),
-                "second": _side(build, seam.second),
-                "layers": seam.layers_mm,
-                "ticks": [numbers[seam.number, k] for k in range(len(seam.ticks))],
-            }
-            for seam in build.seams
-        ],
+        "seams": [_seam(row, [numbers[row.number, k] for k in range(ticks[row.number])]) for row in fit_table(build)],
         "parts": sum(parts_of_piece(piece) for piece in build.pieces),
     }
 
@@ -61,5 +54,16 @@ def _piece(piece: Piece) -> dict[str, Any]:
     }
 
 
-def _side(build: Build, run: Run) -> dict[str, Any]:
-    return {"run": str(run), "length": curve_length(run_curve(build, run))}
+def _seam(row: FitRow, ticks: list[int]) -> dict[str, Any]:
+    worst = row.worst
+    return {
+        "number": row.number,
+        "first": {"run": row.first, "length": row.first_mm},
+        "second": {"run": row.second, "length": row.second_mm},
+        "layers": row.layers_mm,
+        "mismatch": row.mismatch_mm,
+        "share": row.share,
+        "verdict": row.verdict,
+        "worst": None if worst is None else {"from": worst.start_mm, "to": worst.end_mm, "by": worst.difference_mm},
+        "ticks": ticks,
+    }

@@ -10,11 +10,12 @@ import numpy as np
 import shapely
 
 from extract.build import Build, Piece, Run, Seam, Use
-from extract.doors import Curve, Doubt, Mark, Part, Pattern, StrokeKind
+from extract.doors import Array, Curve, Doubt, Mark, Part, Pattern, StrokeKind
 from extract.geometry.arc import normals, points_at, tangents_at
 from extract.geometry.curve import curve_length, joined, polyline_curve
 from extract.geometry.mirror import mirrored_piece, shifted_piece, upright_mirror
 from extract.geometry.runs import outline_of, piece_area, run_edges, shape_of
+from extract.geometry.slits import real_ways, run_length
 
 _GAP_MM = 20.0
 """Between the pieces as they lie and what had to be put elsewhere: room for a pair of scissors."""
@@ -71,10 +72,12 @@ def tick_numbers(build: Build) -> dict[tuple[int, int], int]:
     return {place: number for number, place in enumerate(places, start=1)}
 
 
-def tick_ways(seam: Seam, second: bool, length_mm: float) -> list[float]:
-    """Arc lengths of the seam's ticks from the start of its first or second run of ``length_mm``."""
-    turned = second and seam.against
-    return [length_mm * (1 - t if turned else t) for t in seam.ticks]
+def tick_ways(build: Build, seam: Seam, second: bool) -> Array:
+    """Arc lengths (T,) of the seam's ticks from the start of its first or second run, lips of closed slits and all."""
+    run = seam.second if second else seam.first
+    shares = np.array(seam.ticks, float)
+    turned = 1 - shares if second and seam.against else shares
+    return real_ways(build, run, turned * run_length(build, run))
 
 
 def remarks_of(build: Build) -> tuple[str, ...]:
@@ -182,20 +185,20 @@ def _seam_marks(build: Build, item: _Placed, numbers: dict[tuple[int, int], int]
     for seam in build.seams:
         for run, second in ((seam.first, False), (seam.second, True)):
             if run.piece == item.piece.id:
-                yield from _run_marks(seam, run, second, item, numbers)
+                yield from _run_marks(build, seam, second, item, numbers)
 
 
 def _run_marks(
-    seam: Seam, run: Run, second: bool, item: _Placed, numbers: dict[tuple[int, int], int]
+    build: Build, seam: Seam, second: bool, item: _Placed, numbers: dict[tuple[int, int], int]
 ) -> Iterator[Mark]:
     """The seam's number along the run, and its ticks from the edge inwards."""
-    curve = _run_curve(item.piece, run, item.flipped)
+    curve = _run_curve(item.piece, seam.second if second else seam.first, item.flipped)
     yield Mark("note", "black", curve, f"seam {seam.number}", "seam")
-    length = curve_length(curve)
-    for k, way in enumerate(tick_ways(seam, second, length)):
-        at = length - way if item.flipped else way
-        foot, across = points_at(curve, np.array([at])), normals(tangents_at(curve, np.array([at])))
-        line = polyline_curve(np.vstack([foot, foot + _TICK_MM * across]))
+    ways = tick_ways(build, seam, second)
+    at = curve_length(curve) - ways if item.flipped else ways
+    feet, across = points_at(curve, at), normals(tangents_at(curve, at))
+    for k, (foot, inwards) in enumerate(zip(feet, across, strict=True)):
+        line = polyline_curve(np.array([foot, foot + _TICK_MM * inwards]))
         yield Mark("tick", "black", line, f"{numbers[seam.number, k]}", "tick")
 
 
