@@ -31,7 +31,7 @@ class Girth:
 
 
 def rim_girth(build: Build, rim: str | Sequence[str]) -> Girth:
-    """Girth of the ``rim``, runs that make one whole turn together, relief cuts glued shut; those of a pair count twice.
+    """Girth of the ``rim``, runs that make one whole turn together, relief cuts glued shut; a pair's count twice.
 
     A layer d outside another is 2π d longer over a whole turn, whatever its shape (parallel curves).
     """
