@@ -219,6 +219,8 @@ def _rings(rings: Mapping[str, Line], old: Silhouette) -> dict[str, Any]:
 def _stroke(held: _Held, camera: PlaneCamera) -> Stroke:
     """The stroke as the hand left it, with its ± where that was changed."""
     found, line = held.as_found, held.line
+    if line.points_mm is found.points_mm and not line.by_hand.any():
+        return found
     if not line.by_hand.any():
         return replace(found, points_mm=line.points_mm, closed=line.closed)
     share = line.hand_share()
@@ -228,6 +230,7 @@ def _stroke(held: _Held, camera: PlaneCamera) -> Stroke:
     return replace(found, points_mm=line.points_mm, closed=line.closed, sigma_mm=sigma, by_hand=True)
 
 
+@lru_cache(maxsize=1024)
 def _without_plane(stroke: Stroke, camera: PlaneCamera) -> Stroke:
     """The stroke with the localisation of its line alone."""
     plane = shape_sd_mm(camera, stroke.points_mm)

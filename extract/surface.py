@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -91,6 +92,7 @@ def _jpeg(pixels: np.ndarray) -> bytes:
     return content.tobytes()
 
 
+@lru_cache(maxsize=1024)
 def _line(stroke: Stroke, cut_colour: str) -> dict[str, Any]:
     return {
         "id": stroke.id,

@@ -64,6 +64,7 @@ export const hands = {
     if (!gesture.moved) this.dragBegins(gesture);
     gesture.moved = true;
     this.finger = gesture.touch && gesture.what !== "pan" ? at : null;
+    this.gliding = gesture.what === "pan";
     if (gesture.what === "pan") pan(this.view, at[0] - before[0], at[1] - before[1]);
     if (gesture.what === "pull") this.pull(toTable(this.view, at));
     if (gesture.what === "draw") for (const one of event.getCoalescedEvents?.() ?? [event]) this.trail(this.place(one));
@@ -97,6 +98,7 @@ export const hands = {
   },
 
   pinch() {
+    this.gliding = true;
     const [a, b] = [...this.pointers.values()];
     const middle = [(a[0] + b[0]) / 2, (a[1] + b[1]) / 2];
     const apart = away(a, b);
@@ -133,6 +135,7 @@ export const hands = {
 
   wheel(event) {
     event.preventDefault();
+    this.gliding = true;
     zoom(this.view, Math.exp(-event.deltaY * (event.ctrlKey ? 0.01 : 0.0016)), this.place(event));
     this.draw();
   },

@@ -27,23 +27,52 @@ function shapeOf(points, closed) {
   return shape;
 }
 
-export function paint(canvas, scene) {
-  const density = canvas.width / scene.view.width;
+// Draws the scene; what stands still is kept as a picture of its own, so that a drag draws only what moves. While the
+// view glides that picture is shifted and stretched; true is returned when it should be drawn sharp once the view rests.
+export function paint(canvas, scene, kept) {
   const context = canvas.getContext("2d");
+  const density = canvas.width / scene.view.width;
+  const rough = standing(canvas, scene, kept, density);
+  context.setTransform(1, 0, 0, 1, 0, 0);
+  context.fillStyle = scene.paper;
+  context.fillRect(0, 0, canvas.width, canvas.height);
+  const stretch = scene.view.scale / kept.view.scale;
+  const shift = ["left", "top"].map((side) => density * (scene.view[side] - kept.view[side] * stretch));
+  context.setTransform(stretch, 0, 0, stretch, ...shift);
+  context.drawImage(kept.layer, 0, 0);
+  context.setTransform(density * scene.view.scale, 0, 0, density * scene.view.scale, density * scene.view.left, density * scene.view.top);
+  for (const line of scene.moving) stroke(context, scene, line, 1 / scene.view.scale);
+  context.setTransform(density, 0, 0, density, 0, 0);
+  marks(context, scene, scene.view);
+  if (scene.finger) glass(context, scene, density);
+  return rough;
+}
+
+// Brings the picture of what stands still up to date, unless the view glides and only its place has changed.
+function standing(canvas, scene, kept, density) {
+  const content = [scene.picture, scene.strength, scene.paper, scene.panels, scene.line, scene.panel, canvas.width, canvas.height];
+  content.push(...scene.lines);
+  const same = kept.content?.length === content.length && content.every((value, n) => value === kept.content[n]);
+  const placed = kept.view && ["scale", "left", "top"].every((side) => kept.view[side] === scene.view[side]);
+  if (same && placed) return false;
+  if (same && scene.gliding) return true;
+  kept.layer ??= document.createElement("canvas");
+  if (kept.layer.width !== canvas.width) kept.layer.width = canvas.width;
+  if (kept.layer.height !== canvas.height) kept.layer.height = canvas.height;
+  const context = kept.layer.getContext("2d");
   context.setTransform(1, 0, 0, 1, 0, 0);
   context.fillStyle = scene.paper;
   context.fillRect(0, 0, canvas.width, canvas.height);
   layers(context, scene, scene.view, density);
-  if (scene.finger) glass(context, scene, density);
+  Object.assign(kept, { content, view: { ...scene.view } });
+  return false;
 }
 
 function layers(context, scene, view, density) {
-  const place = () =>
-    context.setTransform(density * view.scale, 0, 0, density * view.scale, density * view.left, density * view.top);
-  place();
+  context.setTransform(density * view.scale, 0, 0, density * view.scale, density * view.left, density * view.top);
   if (scene.picture) {
     context.globalAlpha = scene.strength;
-    context.imageSmoothingQuality = scene.busy ? "low" : "medium";
+    context.imageSmoothingQuality = "medium";
     const { left, top, width, height } = scene.frame;
     context.drawImage(scene.picture, left, top, width, height);
     context.globalAlpha = 1;
@@ -54,11 +83,9 @@ function layers(context, scene, view, density) {
     context.fill(panelShape(panel), "evenodd");
   });
   context.globalAlpha = 1;
-  const px = 1 / view.scale;
-  for (const line of scene.lines) stroke(context, scene, line, px);
+  for (const line of scene.lines) stroke(context, scene, line, 1 / view.scale);
   context.setTransform(density, 0, 0, density, 0, 0);
   for (const panel of scene.panels) letter(context, view, panel);
-  marks(context, scene, view);
 }
 
 function panelShape(panel) {
@@ -110,7 +137,7 @@ function marks(context, scene, view) {
   for (const corner of scene.corners) dot(context, toScreen(view, corner), 4, "#ffffff", "#1d2730");
   if (scene.draft.length) {
     context.beginPath();
-    scene.draft.map((point) => toScreen(view, point)).forEach(([x, y], i) => (i ? context.lineTo(x, y) : context.moveTo(x, y)));
+    for (const point of scene.draft) context.lineTo(...toScreen(view, point));
     if (scene.pen) context.lineTo(...toScreen(view, scene.pen));
     context.strokeStyle = "rgba(255, 255, 255, 0.9)";
     context.lineWidth = 5;
@@ -171,7 +198,8 @@ function glass(context, scene, density) {
   context.clip();
   context.fillStyle = scene.paper;
   context.fillRect(middle[0] - GLASS_PX, 0, 2 * GLASS_PX, 2 * GLASS_PX + 20);
-  layers(context, { ...scene, finger: null }, near, density);
+  layers(context, { ...scene, lines: [...scene.lines, ...scene.moving] }, near, density);
+  marks(context, scene, near);
   context.restore();
   context.setTransform(density, 0, 0, density, 0, 0);
   context.beginPath();

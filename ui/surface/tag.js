@@ -5,6 +5,8 @@ import { preview } from "./preview.js";
 import { LOOKS, paint } from "./paint.js";
 import { aboutLine, aboutPanel, count, MEANINGS } from "./words.js";
 
+const REST_MS = 140;
+
 export const tag = {
   resized() {
     const box = this.canvas.getBoundingClientRect();
@@ -30,14 +32,25 @@ export const tag = {
       this.fitted = true;
     }
     const shown = this.trial ? preview(this.drawing, [this.trial]) : this.drawing;
-    paint(this.canvas, {
+    // The chosen line is drawn apart before it is pulled, so that taking hold of it draws nothing else anew.
+    const moved = shown.lines.filter((line, n) => line !== this.drawing.lines[n] || line.id === this.chosen.line);
+    const rough = paint(this.canvas, this.scene(shown, moved), (this.kept ??= {}));
+    clearTimeout(this.sharpening);
+    if (rough) this.sharpening = setTimeout(() => ((this.gliding = false), this.draw()), REST_MS);
+    // Where millimetres lie on the canvas, for whoever looks from outside.
+    this.canvas.dataset.view = [this.view.scale, this.view.left, this.view.top].join(" ");
+  },
+
+  scene(shown, moved) {
+    return {
       view: this.view,
       paper: getComputedStyle(this.root.host).getPropertyValue("--st-background-color").trim() || "#ffffff",
       picture: this.picture?.complete ? this.picture : null,
       frame: this.frame,
       strength: Number(this.find(".fade input").value) / 100,
-      busy: Boolean(this.gesture?.moved),
-      lines: shown.lines,
+      gliding: this.gliding,
+      lines: moved.length ? shown.lines.filter((line) => !moved.includes(line)) : shown.lines,
+      moving: moved,
       panels: shown.panels,
       line: this.chosen.line,
       panel: this.chosen.panel,
@@ -47,9 +60,7 @@ export const tag = {
       held: Boolean(this.held),
       snapped: this.ring,
       finger: this.finger,
-    });
-    // Where millimetres lie on the canvas, for whoever looks from outside.
-    this.canvas.dataset.view = [this.view.scale, this.view.left, this.view.top].join(" ");
+    };
   },
 
   say(words) {
