@@ -38,6 +38,7 @@ class Phone:
     tilt_deg: float = 20.0
     bearing_deg: float = 30.0
     roll_deg: float = 10.0
+    tangential: tuple[float, float] = (0.0, 0.0)
 
     def pose(self) -> tuple[Array, Array]:
         """Rotation and shift, camera_from_table (z down, away from the camera)."""
@@ -54,7 +55,8 @@ class Phone:
         rotation, shift = self.pose()
         x, y = self.centre_px
         matrix = np.array([[self.focal_px, 0, x], [0, self.focal_px, y], [0, 0, 1]])
-        pixels, _ = cv2.projectPoints(points, cv2.Rodrigues(rotation)[0], shift, matrix, (*self.distortion, 0.0, 0.0))
+        lens = (*self.distortion, *self.tangential)
+        pixels, _ = cv2.projectPoints(points, cv2.Rodrigues(rotation)[0], shift, matrix, lens)
         return np.asarray(pixels, float).reshape(-1, 2)
 
 
@@ -180,10 +182,12 @@ def draw_table(
     known: SolveSettings | None = None,
     measured: bool = False,
     noise_px: tuple[float, float] = (0.05, 0.13),
+    tangential_sd: float = 0.0,
 ) -> Drawn:
     """Everything the solve calls uncertain is drawn from its stated spread: lens, bulge, printer, the reading of the
     ruler where bars are ``measured``, height, and corner noise within ``noise_px``, the range found on rendered
-    photos (tests/cards). The noise stated is the finder's own estimate."""
+    photos (tests/cards). The noise stated is the finder's own estimate. ``tangential_sd`` of p1 and p2 is what the
+    solve knows nothing of."""
     known = known or SolveSettings()
     stretches = _stretches(sorted({family for family, *_ in LAYOUTS[layout]}), known, rng)
     cards = tuple(
@@ -193,6 +197,9 @@ def draw_table(
     outline = np.column_stack([np.cos(angle), np.sin(angle)]) * SHELL_MM / 2 * (1 + 0.1 * np.cos(3 * angle))[:, None]
     points = rng.uniform(-0.45, 0.45, (12, 2)) * SHELL_MM
     phone = _stand(np.vstack([outline, *(c.corners_on_table()[:, :2] for c in cards)]), tilt_deg, known, rng)
+    if tangential_sd:
+        p1, p2 = tangential_sd * rng.normal(size=2)
+        phone = replace(phone, tangential=(float(p1), float(p2)))
     height = 0.6 + known.height_sd_mm * rng.normal()
     sd, sightings = rng.uniform(*noise_px), []
     for card in cards:
