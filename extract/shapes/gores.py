@@ -31,9 +31,9 @@ from extract.geometry.hermite import hermite_curve
 from extract.shapes.place import added, refused, stock_named, with_seam
 
 CONVENTIONS = {
-    "arc": "width of a gore = arc of the rim, laid flat",
-    "chord": "width of a gore = chord of the rim",
-    "tangent": "width of a gore = side of the polygon around the rim; true cylinders",
+    "arc": "as wide as the rim's arc",
+    "chord": "as wide as the rim's chord",
+    "tangent": "as wide as the side of a polygon around the rim",
 }
 _FEWEST, _MOST = 3, 36
 _STEPS = 16
@@ -135,7 +135,7 @@ def dome(
     deep = sheet.thickness_mm * sheet.neutral if sheet else 0.0
     size = _Size(length + 2 * deep, breadth + 2 * deep, height + deep, cap, gores, convention, front == "seam")
     flat = gores_of(size.length_mm, size.breadth_mm, gores, convention, size.seam_in_front)
-    notes = f"gore: {convention} convention ({CONVENTIONS[convention]})"
+    notes = f"gore by the {convention} convention: {CONVENTIONS[convention]}"
     made: list[Piece] = []
     for number, (k, copies) in enumerate(shown_gores(gores, size.seam_in_front), start=1):
         blank = Piece("", f"{name} {number}", (), stock=stock, copies=copies, notes=notes)

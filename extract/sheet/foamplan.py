@@ -11,11 +11,12 @@ from reportlab.pdfgen.canvas import Canvas
 from extract.build import CutSheet, FoamPlan, PlacedPart
 from extract.doors import Array, CannotContinue, Curve
 from extract.geometry.curve import transformed
-from extract.sheet.flow import TEXT_MM, Block, paragraph, set_column, space
+from extract.sheet.flow import Block, paragraph, set_column, space
 from extract.sheet.layout import EDGE_MM, MARGIN_MM, Box, Paper, paper_named
-from extract.sheet.lettering import BOLD, PLAIN, part_name, text_width
+from extract.sheet.lettering import BOLD, part_name, text_width
 from extract.sheet.paper import Page, new_canvas
 from extract.sheet.styles import DETAIL, GREY, NARROW_MM, WIDE_MM, Ink, LineStyle
+from extract.sheet.table import Column, table_row
 from extract.sheet.words import CAUTIONS, DEFER
 
 _HEADER_MM = 19.0
@@ -87,6 +88,7 @@ def _counted(count: int, noun: str) -> str:
 
 def _shopping(plan: FoamPlan, width: float) -> list[Block]:
     """What to buy and what it costs where prices are known."""
+    columns = Column(0.0), Column(12.0), Column(width, "right")
     blocks = [_heading("To buy")]
     if not plan.to_buy:
         blocks.append(paragraph("Nothing: the sheets that are there will do.", width))
@@ -94,18 +96,18 @@ def _shopping(plan: FoamPlan, width: float) -> list[Block]:
     for stock, count in plan.to_buy:
         cost = "" if stock.price is None else f"{count * stock.price:.2f}"
         total += count * (stock.price or 0.0)
-        blocks.append(_row((f"{count} ×", stock.name, cost), (0.0, 12.0, width), width))
+        blocks.append(table_row((f"{count} ×", stock.name, cost), columns))
     if len(plan.to_buy) > 1 and total:
-        blocks.append(_row(("", "together", f"{total:.2f}"), (0.0, 12.0, width), width, BOLD))
+        blocks.append(table_row(("", "together", f"{total:.2f}"), columns, font=BOLD))
     return [*blocks, space(4.0)]
 
 
 def _sheet_rows(plan: FoamPlan, width: float) -> list[Block]:
-    stops = (0.0, 8.0, 0.62 * width, 0.82 * width, width)
-    blocks = [_heading("Sheets"), _row(("", "size", "parts", "used", ""), stops, width, ink=GREY)]
+    columns = (Column(0.0), Column(8.0), *(Column(share * width, "right") for share in (0.62, 0.82, 1.0)))
+    blocks = [_heading("Sheets"), table_row(("", "size", "parts", "used", ""), columns, ink=GREY)]
     for sheet in plan.sheets:
         cells = (f"{sheet.number}", sheet.stock.name, f"{len(sheet.placed)}", f"{sheet.used_share:.0%}")
-        blocks.append(_row((*cells, "there" if sheet.owned else "buy"), stops, width))
+        blocks.append(table_row((*cells, "there" if sheet.owned else "buy"), columns))
     return [*blocks, space(4.0)]
 
 
@@ -227,34 +229,22 @@ def placed_outline(item: PlacedPart) -> Curve:
     return transformed(item.part.outline, _sheet_from_part(item))
 
 
-_STOPS = (0.0, 0.44, 0.62, 0.78, 1.0)
+def _place_columns(width: float) -> tuple[Column, ...]:
+    figures = (Column(share * width, "right") for share in (0.44, 0.62, 0.78, 1.0))
+    return Column(0.0, room_mm=0.30 * width), *figures
 
 
 def _place_head(width: float) -> Block:
-    stops = tuple(stop * width for stop in _STOPS)
-    return _row(("part", "left mm", "top mm", "turn", "size mm"), stops, width, ink=GREY)
+    return table_row(("part", "left mm", "top mm", "turn", "size mm"), _place_columns(width), ink=GREY)
 
 
 def _place_rows(placed: Sequence[PlacedPart], width: float) -> list[Block]:
     """Where each part goes, from the left edge of the sheet to the right."""
-    stops = tuple(stop * width for stop in _STOPS)
+    columns = _place_columns(width)
     rows = []
     for item in sorted(placed, key=lambda one: (one.corner_mm, part_name(one.part))):
         name = part_name(item.part) + (f"  ({item.copy} of {item.part.copies})" if item.part.copies > 1 else "")
         x, y = item.corner_mm
         size = f"{item.size_mm[0]:.0f} × {item.size_mm[1]:.0f}"
-        rows.append(_row((name, f"{x:.0f}", f"{y:.0f}", f"{item.turn_deg % 360:.0f}°", size), stops, width))
+        rows.append(table_row((name, f"{x:.0f}", f"{y:.0f}", f"{item.turn_deg % 360:.0f}°", size), columns))
     return rows
-
-
-def _row(
-    cells: Sequence[str], stops: Sequence[float], width: float, font: str = PLAIN, ink: Ink = (0.0, 0.0, 0.0)
-) -> Block:
-    """Cells of one line: the first two from the left where their stops are small, all others end at their stop."""
-
-    def draw(page: Page, x: float, y: float) -> None:
-        for k, (cell, stop) in enumerate(zip(cells, stops, strict=True)):
-            to_right = k > 0 and stop > 0.2 * width
-            page.text((x + stop, y + TEXT_MM), cell, TEXT_MM, font, ink, align="right" if to_right else "left")
-
-    return Block(TEXT_MM * 1.45, draw)
