@@ -12,6 +12,7 @@ from itertools import combinations
 import numpy as np
 import shapely
 from scipy.interpolate import CubicHermiteSpline
+from scipy.spatial import cKDTree
 from shapely import LineString
 from shapely.geometry.base import BaseGeometry
 
@@ -26,6 +27,7 @@ CROSSING_DEG = 60.0
 GAP_MM = 7.0
 GAP_DEG = 35.0
 """Ink skips for up to 3.5 mm, plus what thinning takes off both ends."""
+TICK_GAP_MM = 5.0
 IN_LINE_DEG = 20.0
 IN_LINE_ASIDE_MM = 0.8
 CORNER_REACH_MM = 6.0
@@ -73,17 +75,36 @@ def threads_of(runs: list[Run]) -> list[Thread]:
     return _chain(singles, joins)
 
 
-def bridged(threads: list[Thread], may_bridge: list[bool], shell: BaseGeometry) -> list[Thread]:
-    """Joins free ends across gaps in the ink, best fit first; never across a cut in the shell."""
+def bridged(threads: list[Thread], ticks: list[bool], shell: BaseGeometry) -> list[Thread]:
+    """Joins free ends across gaps in the ink, best fit first; never across a cut in the shell.
+
+    What looks like a tick may be a line that has a gap just before it crosses another: it joins what lies in line.
+    """
     inner = _roomy(shell)
-    able = [(i, t) for i, t in enumerate(threads) if not t.closed and may_bridge[i]]
-    ends = [end for i, t in able for end in _ends(i, t)]
-    options = [
-        (cost, a, b)
-        for a, b in combinations(ends, 2)
-        if (cost := _gap_cost(a, b, threads)) is not None and inner.covers(LineString([a.point, b.point]))
-    ]
+    ends = [end for i, t in enumerate(threads) if not t.closed for end in _ends(i, t)]
+    options = []
+    for a, b in _pairs_within(ends, GAP_MM):
+        alike = ticks[a.thread] == ticks[b.thread]
+        fits = not ticks[a.thread] if alike else _one_line(a, b)
+        cost = _gap_cost(a, b, threads) if fits else None
+        if cost is not None and inner.covers(LineString([a.point, b.point])):
+            options.append((cost, a, b))
     return _chain(threads, _best_first(options))
+
+
+def _pairs_within(ends: list[End], reach_mm: float) -> list[tuple[End, End]]:
+    if len(ends) < 2:
+        return []
+    near = cKDTree([end.point for end in ends]).query_pairs(reach_mm, output_type="ndarray")
+    return [(ends[i], ends[j]) for i, j in near[np.lexsort(near.T[::-1])]]
+
+
+def _one_line(a: End, b: End) -> bool:
+    """Two ends that face each other as the sides of one gap in a straight pull of the pen."""
+    way = b.point - a.point
+    gap = max(float(np.hypot(*way)), 1e-9)
+    facing = min(float(a.ahead @ way), -float(b.ahead @ way)) > 0.9 * gap
+    return facing and gap < TICK_GAP_MM and _in_line(a, b)
 
 
 def _roomy(shell: BaseGeometry) -> BaseGeometry:

@@ -12,7 +12,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+import shapely
 from scipy.spatial import cKDTree
+from shapely.geometry.base import BaseGeometry
 
 from extract.doors import Array
 from extract.ink.branches import Run, with_true_nodes
@@ -26,23 +28,25 @@ MOST_FOR, MOST_AGAINST = 1.2, -0.7
 CHANGE_COST = 6.0
 """In votes: a centimetre of dark ink, or of tape edge, tells two natures apart within one line; less does not."""
 LEAST_VOTES = 3.5
-LOOP_BONUS, TICK_BONUS = 8.0, 6.0
+LOOP_BONUS, TICK_BONUS, ANCHOR_BONUS = 8.0, 6.0, 3.0
+EDGE_NEAR_MM = 3.0
 LINK_TURN_DEG, LINK_GAP_MM, LINK_ASIDE_MM = 25.0, 7.0, 1.0
 TICK_MM, TICK_SQUARE_DEG = (5.0, 18.0), 50.0
 SPECK_MM = 3.5
 
 RunEnd = tuple[int, bool]
 """Which run, and whether its last point is meant."""
+Line = tuple[list[RunEnd], bool]
+"""The near ends of the runs of a line, in order along it, and whether it closes; every run is in exactly one line."""
 
 
-def believed(runs: Sequence[Run]) -> list[Run]:
-    """Runs that are ink, without specks; ends where nothing else is left are free."""
+def believed(runs: Sequence[Run], outline: BaseGeometry) -> list[Run]:
+    """Runs that are ink, without specks; ends where nothing else is left are free. ``outline`` is the cut edge."""
     link = _links(runs)
     votes = [vote(run) for run in runs]
-    ink = [False] * len(runs)
-    for line, closed in _lines(len(runs), link):
-        for index, good in zip(line, _judged([votes[i] for i in line], closed or runs[line[0]].closed), strict=True):
-            ink[index] = good
+    lines = _lines(len(runs), link)
+    ink = _natures(lines, votes, runs, set())
+    ink = _natures(lines, votes, runs, _anchored(lines, runs, ink, outline))
     for halves in _ticks(runs, link, ink):
         if sum(votes[i] for i in halves) + TICK_BONUS > 0:
             for i in halves:
@@ -62,16 +66,36 @@ def vote(run: Run) -> float:
     return run.length_mm * float(np.clip(odds, MOST_AGAINST, MOST_FOR))
 
 
-def _judged(votes: Sequence[float], closed: bool) -> list[bool]:
-    """The likeliest natures of a line's runs: most votes, less ``CHANGE_COST`` for each change (Viterbi 1967)."""
+def _natures(lines: Sequence[Line], votes: Sequence[float], runs: Sequence[Run], anchored: set[RunEnd]) -> list[bool]:
+    ink = [False] * len(votes)
+    for line, closed in lines:
+        ends = [ANCHOR_BONUS * (end in anchored) for end in (line[0], _other(line[-1]))]
+        whole = closed or runs[line[0][0]].closed
+        for (index, _), good in zip(line, _judged([votes[i] for i, _ in line], whole, *ends), strict=True):
+            ink[index] = good
+    return ink
+
+
+def _anchored(lines: Sequence[Line], runs: Sequence[Run], ink: Sequence[bool], outline: BaseGeometry) -> set[RunEnd]:
+    """Ends of lines at the cut edge or at a node of ink: few lines end in the middle of nowhere."""
+    inked = {node for run, good in zip(runs, ink, strict=True) if good for node in (run.start, run.end) if node >= 0}
+    ends = [end for line, closed in lines if not closed for end in (line[0], _other(line[-1]))]
+    tips = shapely.points([runs[i].points_mm[-1 if last else 0] for i, last in ends])
+    near = shapely.distance(tips, outline) < EDGE_NEAR_MM
+    return {end for end, at_edge in zip(ends, near, strict=True) if at_edge or _node(runs[end[0]], end[1]) in inked}
+
+
+def _judged(votes: Sequence[float], closed: bool, first: float, last: float) -> list[bool]:
+    """The likeliest natures of a line's runs: most votes, less ``CHANGE_COST`` for each change (Viterbi 1967).
+    ``first`` and ``last`` are bonuses for ink at its ends."""
     if closed and sum(votes) + LOOP_BONUS > 0:
         return [True] * len(votes)
-    gain, origin = np.array([0.0, -LEAST_VOTES]), []  # for ending in "not ink" and in "ink"
+    gain, origin = np.array([0.0, first - LEAST_VOTES]), []  # for ending in "not ink" and in "ink"
     for cast in votes:
         changed = gain[::-1] - CHANGE_COST
         origin.append(changed > gain)
         gain = np.maximum(gain, changed) + np.array([0.0, cast])
-    state, natures = int(gain[1] > gain[0]), []
+    state, natures = int(gain[1] + last > gain[0]), []
     for came_over in reversed(origin):
         natures.append(bool(state))
         state = 1 - state if came_over[state] else state
@@ -108,20 +132,23 @@ def _way_out(points: Array, last: bool) -> Array:
     return way / max(float(np.hypot(*way)), 1e-9)
 
 
-def _lines(count: int, link: dict[RunEnd, RunEnd]) -> list[tuple[list[int], bool]]:
-    """Every run in exactly one line, in order along it; whether the line closes."""
+def _lines(count: int, link: dict[RunEnd, RunEnd]) -> list[Line]:
     lines, seen = [], set[int]()
     starts = [(i, last) for i in range(count) for last in (False, True)]
     for start in [*(s for s in starts if s not in link), *starts]:
         if start[0] in seen:
             continue
-        line, here = [start[0]], link.get((start[0], not start[1]))
-        while here is not None and here[0] not in line:
-            line.append(here[0])
-            here = link.get((here[0], not here[1]))
-        seen |= set(line)
+        line, here = [start], link.get(_other(start))
+        while here is not None and here[0] not in {i for i, _ in line}:
+            line.append(here)
+            here = link.get(_other(here))
+        seen |= {i for i, _ in line}
         lines.append((line, here is not None))
     return lines
+
+
+def _other(end: RunEnd) -> RunEnd:
+    return end[0], not end[1]
 
 
 def _ticks(runs: Sequence[Run], link: dict[RunEnd, RunEnd], ink: Sequence[bool]) -> list[tuple[int, int]]:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import shapely
 from shapely import LineString, Polygon
+from shapely.geometry.base import BaseGeometry
 from skimage.measure import CircleModel
 
 from extract.doors import Array, CannotContinue, FlatView, Silhouette, Stroke, StrokeKind
@@ -15,7 +16,7 @@ from extract.ink.belief import believed
 from extract.ink.branches import Run, placed_runs
 from extract.ink.colours import DARKEST_FIRST, colour_name, inks_of
 from extract.ink.darkness import InkField, ink_field, unmixed
-from extract.ink.reach import carried, shell_of, thread_line
+from extract.ink.reach import carried, cut_edge, shell_of, thread_line
 from extract.ink.shell_view import crop
 from extract.ink.skeleton import strong_ridges, trace_branches
 
@@ -41,15 +42,14 @@ def find_strokes(flat: FlatView, silhouette: Silhouette) -> tuple[Stroke, ...]:
     """
     outline = np.vstack(silhouette.rings_mm)
     flat = crop(flat, outline.min(axis=0) - ROOM_MM, outline.max(axis=0) + ROOM_MM)
-    threads = _read_threads(ink_field(flat, silhouette), flat)
+    threads = _read_threads(ink_field(flat, silhouette), flat, cut_edge(silhouette))
     if not threads:
         raise CannotContinue(
             "ink",
             "There are no marker lines on the shell.",
             "Draw the panel lines with a dark permanent marker at least 1 mm wide, then take the photo again.",
         )
-    ticks = _are_ticks(threads)
-    threads = bridged(threads, [not t for t in ticks], shell_of(silhouette))
+    threads = bridged(threads, _are_ticks(threads), shell_of(silhouette))
     ticks = _are_ticks(threads)
     notes = _are_notes(threads, ticks, silhouette)
     threads = carried(threads, silhouette, [not (t or n) for t, n in zip(ticks, notes, strict=True)])
@@ -59,17 +59,17 @@ def find_strokes(flat: FlatView, silhouette: Silhouette) -> tuple[Stroke, ...]:
     return tuple(_stroke(f"s{n + 1}", kinds[i], names[i], threads[i]) for n, i in enumerate(order))
 
 
-def _read_threads(field: InkField, flat: FlatView) -> list[Thread]:
+def _read_threads(field: InkField, flat: FlatView, edge: BaseGeometry) -> list[Thread]:
     """Threads of every ink on its own, so that no line is broken or bent where one of another colour crosses it."""
-    runs = _read_runs(field, flat)
+    runs = _read_runs(field, flat, edge)
     inks = inks_of(runs)
     if len(inks) < 2:
         return threads_of(runs)
     fields = unmixed(field, list(inks.values()))
-    return [thread for single in fields for thread in threads_of(_read_runs(single, flat))]
+    return [thread for single in fields for thread in threads_of(_read_runs(single, flat, edge))]
 
 
-def _read_runs(field: InkField, flat: FlatView) -> list[Run]:
+def _read_runs(field: InkField, flat: FlatView, edge: BaseGeometry) -> list[Run]:
     clear = field.ridge[field.ridge > LEAST_INK_RIDGE]
     if len(clear) == 0:
         return []
@@ -77,7 +77,7 @@ def _read_runs(field: InkField, flat: FlatView) -> list[Run]:
     low = max(LEAST_LOW, LOW_SHARE * level)
     hole_px = round(CROSSING_HOLE_MM2 / field.mm_per_px**2)
     branches = trace_branches(strong_ridges(field.ridge, low, HIGH, hole_px))
-    return believed(placed_runs(branches, field, flat, FAINTEST))
+    return believed(placed_runs(branches, field, flat, FAINTEST), edge)
 
 
 def _are_ticks(threads: list[Thread]) -> list[bool]:
@@ -101,7 +101,7 @@ def _are_notes(threads: list[Thread], ticks: list[bool], silhouette: Silhouette)
     """Writing, arrows and doodles: groups of touching strokes that stay small and far from the cut edge."""
     lines = [thread_line(t) for t in threads]
     groups = shapely.union_all([line.buffer(1.0) for line, tick in zip(lines, ticks, strict=True) if not tick])
-    edge = shapely.MultiLineString([np.vstack([r, r[:1]]) for r in silhouette.rings_mm])
+    edge = cut_edge(silhouette)
     small = [
         g
         for g in shapely.get_parts(groups)

@@ -10,6 +10,7 @@ from shapely import LineString, MultiLineString, Point, Polygon, STRtree
 from shapely.geometry.base import BaseGeometry
 
 from extract.doors import Array, Silhouette
+from extract.geometry.planar import closed_up
 from extract.ink.assemble import Thread, tangent
 from extract.ink.branches import length
 
@@ -25,7 +26,7 @@ OVERRUN_MM = 0.05
 
 def carried(threads: list[Thread], silhouette: Silhouette, may_reach: list[bool]) -> list[Thread]:
     """Extends the open ends of threads that bound something, and clips everything to the shell."""
-    edge = MultiLineString([np.vstack([r, r[:1]]) for r in silhouette.rings_mm])
+    edge = cut_edge(silhouette)
     lines = [thread_line(t) for t in threads]
     tree = STRtree(lines)
     out = []
@@ -42,13 +43,17 @@ def carried(threads: list[Thread], silhouette: Silhouette, may_reach: list[bool]
     return out
 
 
+def cut_edge(silhouette: Silhouette) -> MultiLineString:
+    return MultiLineString([closed_up(ring) for ring in silhouette.rings_mm])
+
+
 def shell_of(silhouette: Silhouette) -> BaseGeometry:
     return shapely.union_all([Polygon(ring).buffer(0) for ring in silhouette.rings_mm])
 
 
 def thread_line(thread: Thread) -> LineString:
     points = thread.points_mm
-    return LineString(np.vstack([points, points[:1]]) if thread.closed else points)
+    return LineString(closed_up(points) if thread.closed else points)
 
 
 def _reach(points: Array, last: bool, met: bool, edge: BaseGeometry, others: list[LineString]) -> Array:
