@@ -16,7 +16,8 @@ from extract.doors import CannotContinue, Doubt, Panel, Part, Pattern, Progress,
 from extract.files import check_folder, write_whole
 
 if TYPE_CHECKING:
-    from extract.build import Outcome, Step
+    from extract.build import FoamPlan, Outcome, Step
+    from extract.look import Look
     from extract.pipeline import Source
     from extract.project import Project
 
@@ -45,7 +46,10 @@ __all__ = [
     "corrected",
     "demo_photo",
     "drawing",
+    "foam_files",
+    "foam_plan",
     "look",
+    "look_over",
     "open_project",
     "open_reading",
     "overlay_jpg",
@@ -67,6 +71,13 @@ __all__ = [
 def trace(sources: Sequence[Source], settings: TraceSettings, progress: Progress | None = None) -> Tracing:
     """Photos (paths, or pairs of name and bytes) of one table to a tracing. Raises CannotContinue."""
     from extract.pipeline import trace as run
+
+    return run(sources, settings, progress)
+
+
+def look_over(sources: Sequence[tuple[str, bytes]], settings: TraceSettings, progress: Progress | None = None) -> Look:
+    """What can be said of photos in about a second, before any line is read: cards, trueness, advice."""
+    from extract.look import look_over as run
 
     return run(sources, settings, progress)
 
@@ -198,10 +209,34 @@ def look(project: Project) -> dict[str, Any]:
 
 
 def print_files(project: Project, paper: str | None = None) -> dict[str, bytes]:
-    """The build's PDF, SVG and DXF by name. Raises CannotContinue for an unknown paper or nothing to print."""
+    """The build's PDF, SVG and DXF by name, and its build sheet. Raises CannotContinue for an unknown paper or nothing
+    to print."""
     from extract.output import print_files as render
 
     return render(project, paper)
+
+
+def foam_plan(
+    project: Project,
+    sheets: Sequence[str],
+    gap_mm: float = 3.0,
+    kerf_mm: float = 0.0,
+    edge_mm: float = 5.0,
+    grain: bool = False,
+    progress: Progress | None = None,
+) -> FoamPlan:
+    """The build's parts laid on foam sheets, written as in "1000x500x6:2@8.50": width, height and thickness in mm, how
+    many are there, what one costs. Raises CannotContinue for what is no sheet and for parts that go on none."""
+    from extract.output import plan_project
+
+    return plan_project(project, sheets, gap_mm, kerf_mm, edge_mm, grain, progress)
+
+
+def foam_files(project: Project, plan: FoamPlan, paper: str | None = None) -> dict[str, bytes]:
+    """The foam plan's PDF by name."""
+    from extract.output import plan_files
+
+    return plan_files(project, plan, paper)
 
 
 def cards_pdf(family: str, numbers: Sequence[int]) -> bytes:

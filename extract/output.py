@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
 
-from extract.doors import Tracing
+from extract.build import FoamPlan
+from extract.doors import Pattern, Progress, Tracing
 from extract.files import check_folder, unwritable, write_whole
+from extract.foam import plan_foam, sheet_from
 from extract.overlay import overlay_jpg
+from extract.pattern.fit import fit_table
 from extract.pattern.printed import parts_of
 from extract.project import Project, project_bytes, project_of
 from extract.report import report
 from extract.sheet import pattern_dxf, pattern_pdf, pattern_svg
+from extract.sheet.buildsheet import SeamRow, build_sheet_pdf
+from extract.sheet.foamplan import foam_plan_pdf
 
 
 def render_outputs(tracing: Tracing) -> dict[str, bytes]:
@@ -29,14 +35,50 @@ def render_outputs(tracing: Tracing) -> dict[str, bytes]:
 
 
 def print_files(project: Project, paper: str | None = None) -> dict[str, bytes]:
-    """PDF, SVG and DXF of a project's build as it stands. ``paper`` is that of the project's settings when None."""
-    photo = ", ".join(name for name, _ in project.photos)
-    pattern = parts_of(project.build, photo or project.build.name, project.date)
+    """PDF, SVG and DXF of a project's build as it stands, and its build sheet. ``paper`` is that of the project's
+    settings when None."""
+    pattern, paper = _pattern_of(project), _paper_of(project, paper)
     return {
-        "pattern.pdf": pattern_pdf(pattern, paper or str(project.settings.get("paper", "A4"))),
+        "pattern.pdf": pattern_pdf(pattern, paper),
         "pattern.svg": pattern_svg(pattern).encode(),
         "pattern.dxf": pattern_dxf(pattern),
+        "build-sheet.pdf": build_sheet_pdf(pattern, _seam_rows(project), project.build.name, paper),
     }
+
+
+def plan_project(
+    project: Project,
+    sheets: Sequence[str],
+    gap_mm: float,
+    kerf_mm: float,
+    edge_mm: float,
+    grain: bool,
+    progress: Progress | None = None,
+) -> FoamPlan:
+    """The project's parts on the foam sheets that ``sheets`` describe ("1000x500x6:2@8.50")."""
+    stock = [sheet_from(text) for text in sheets]
+    return plan_foam(_pattern_of(project), stock, gap_mm, kerf_mm, edge_mm, grain, progress)
+
+
+def plan_files(project: Project, plan: FoamPlan, paper: str | None = None) -> dict[str, bytes]:
+    """The cutting plan to print."""
+    return {"foam-plan.pdf": foam_plan_pdf(plan, _paper_of(project, paper), project.date)}
+
+
+def _pattern_of(project: Project) -> Pattern:
+    photo = ", ".join(name for name, _ in project.photos)
+    return parts_of(project.build, photo or project.build.name, project.date)
+
+
+def _paper_of(project: Project, paper: str | None) -> str:
+    return paper or str(project.settings.get("paper", "A4"))
+
+
+def _seam_rows(project: Project) -> list[SeamRow]:
+    return [
+        SeamRow(row.number, row.first, row.second, row.first_mm, row.second_mm, row.mismatch_mm, row.verdict)
+        for row in fit_table(project.build, where=False)
+    ]
 
 
 def write_outputs(tracing: Tracing, folder: Path) -> tuple[Path, ...]:

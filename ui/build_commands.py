@@ -1,4 +1,4 @@
-"""The commands that work on a saved project: change, look, print."""
+"""The commands that work on a saved project: change, look, print, foam."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ import argparse
 import sys
 from pathlib import Path
 from typing import Any
+
+from ui.arguments import length, progress_line
 
 _HELP_PROJECT = "a .truepeel file, as trace and the page write it"
 
@@ -30,6 +32,23 @@ def add_to(parts: Any) -> None:
     paper.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder for the files")
     paper.add_argument("--paper", metavar="PAPER", help="A4, A3, Letter or Tabloid (as the project says, else A4)")
     paper.set_defaults(run=_print)
+
+    foam = parts.add_parser("foam", help="lay a saved project's parts on foam sheets, and say what to buy")
+    foam.add_argument("project", type=Path, metavar="PROJECT", help=_HELP_PROJECT)
+    foam.add_argument(
+        "--sheet",
+        action="append",
+        required=True,
+        metavar="WxHxT[:N][@PRICE]",
+        help="a size of sheet in mm, how many are there and what one costs: 1000x500x6:2@8.50; may be said again",
+    )
+    foam.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder for the cutting plan")
+    foam.add_argument("--gap", type=length, default=3.0, metavar="MM", help="between parts, besides the kerf (3)")
+    foam.add_argument("--kerf", type=length, default=0.0, metavar="MM", help="width of the cut itself (0, a knife's)")
+    foam.add_argument("--edge", type=length, default=5.0, metavar="MM", help="to the sheet's edge (5)")
+    foam.add_argument("--grain", action="store_true", help="turn parts by half a turn at most")
+    foam.add_argument("--paper", metavar="PAPER", help="A4, A3, Letter or Tabloid (as the project says, else A4)")
+    foam.set_defaults(run=_foam)
 
 
 def _change(told: argparse.Namespace) -> int:
@@ -97,5 +116,31 @@ def _print(told: argparse.Namespace) -> int:
     extract.check_folder(told.out)
     files = extract.print_files(extract.open_project(told.project), told.paper)
     for name, content in files.items():
+        print(f"Wrote {extract.write_whole(told.out / name, content)}.")
+    return 0
+
+
+def _foam(told: argparse.Namespace) -> int:
+    import extract
+
+    extract.check_folder(told.out)
+    project = extract.open_project(told.project)
+    show = progress_line()
+    try:
+        plan = extract.foam_plan(project, told.sheet, told.gap, told.kerf, told.edge, told.grain, show)
+    finally:
+        if show:
+            print("\r\x1b[K", end="", file=sys.stderr, flush=True)
+    for sheet in plan.sheets:
+        where = "there" if sheet.owned else "to buy"
+        count, used = len(sheet.placed), f"{sheet.used_share:.0%} used"
+        print(f"Sheet {sheet.number}, {sheet.stock.name}, {where}: {count} part{'' if count == 1 else 's'}, {used}.")
+    for stock, count in plan.to_buy:
+        cost = "" if stock.price is None else f", {count * stock.price:.2f} in all"
+        print(f"Buy {count} of {stock.name}{cost}.")
+    print(f"Waste {plan.waste_share:.0%}." + ("" if plan.to_buy else " Nothing to buy."))
+    for doubt in plan.doubts:
+        print(f"truepeel: note: {doubt.message}", file=sys.stderr)
+    for name, content in extract.foam_files(project, plan, told.paper).items():
         print(f"Wrote {extract.write_whole(told.out / name, content)}.")
     return 0

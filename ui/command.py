@@ -9,15 +9,15 @@ from __future__ import annotations
 import argparse
 import contextlib
 import json
-import math
 import os
 import re
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
 from ui import build_commands
+from ui.arguments import length, progress_line
 
 if TYPE_CHECKING:
     import extract
@@ -41,19 +41,8 @@ class _Version(argparse.Action):
         parser.exit(DONE)
 
 
-def _length(text: str) -> float:
-    """A length in millimetres; a decimal comma will do."""
-    try:
-        value = float(text.strip().removesuffix("mm").replace(",", "."))
-    except ValueError:
-        value = math.nan
-    if not (math.isfinite(value) and value >= 0):
-        raise argparse.ArgumentTypeError(f"'{text}' is no length in millimetres")
-    return value
-
-
 def _bar(text: str) -> float:
-    value = _length(text)
+    value = length(text)
     if value == 0:
         raise argparse.ArgumentTypeError("a scale bar is longer than nothing")
     return value
@@ -92,7 +81,7 @@ def build_parser() -> argparse.ArgumentParser:
     trace.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder for the pattern")
     trace.add_argument("--bar-long", type=_bar, metavar="MM", help="the cards' long bar as your ruler says")
     trace.add_argument("--bar-short", type=_bar, metavar="MM", help="the cards' short bar as your ruler says")
-    trace.add_argument("--height", type=_length, metavar="MM", help="the shell's top above the table (0.6)")
+    trace.add_argument("--height", type=length, metavar="MM", help="the shell's top above the table (0.6)")
     trace.add_argument("--paper", metavar="PAPER", help="A4, A3, Letter or Tabloid (A4)")
     trace.add_argument("--cut-colour", metavar="C", help="colour of the lines to cut along (the darkest)")
     trace.add_argument("--pairs", action="store_true", help="add the mirrored twin of every panel, marked L and R")
@@ -110,7 +99,7 @@ def build_parser() -> argparse.ArgumentParser:
         metavar="MM",
         help="corner to corner of its chess area, falling and rising to the right",
     )
-    check.add_argument("--ruler", type=_length, metavar="MM", help="thickness of the ruler in the photo (0.5)")
+    check.add_argument("--ruler", type=length, metavar="MM", help="thickness of the ruler in the photo (0.5)")
     check.set_defaults(run=_check_printer)
 
     build_commands.add_to(parts)
@@ -178,24 +167,12 @@ def _settings(told: argparse.Namespace) -> extract.TraceSettings:
     return extract.TraceSettings(pairs=told.pairs, **{key: value for key, value in said.items() if value is not None})
 
 
-def _progress() -> Callable[[str, float], None] | None:
-    """One line that rewrites itself on a terminal; nothing where the words go into a file."""
-    if not sys.stderr.isatty():
-        return None
-
-    def show(doing: str, share: float) -> None:
-        end = "\n" if share >= 1 else ""
-        print(f"\r\x1b[K{share:4.0%}  {doing}", end=end, file=sys.stderr, flush=True)
-
-    return show
-
-
 def _write(photos: Sequence[Path], settings: extract.TraceSettings, folder: Path) -> int:
     import extract
     from ui import words
 
     extract.check_folder(folder)
-    show = _progress()
+    show = progress_line()
     try:
         files = extract.write_outputs(extract.trace(photos, settings, show), folder)
     finally:
@@ -239,7 +216,7 @@ def _demo(told: argparse.Namespace) -> int:
     work = shelf.new_work()
     photo = extract.demo_photo()
     work.add_photo(photo.name, photo.read_bytes())
-    trace_now(work, work.settings(), _progress())
+    trace_now(work, work.settings(), progress_line())
     return server.run(_port_for(told), not told.no_browser, work.token)
 
 
