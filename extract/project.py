@@ -108,6 +108,8 @@ def changed(project: Project, step: str, answers: Mapping[str, Any]) -> tuple[Pr
     """The project after a step, and what the step tells. Raises CannotContinue; what was undone is then gone for good
     only if the step could be done."""
     outcome = apply(project.build, step, answers)
+    if outcome.build is project.build:  # it only told something
+        return project, outcome
     return _recorded(project, outcome.build, project.corrections, step, answers), outcome
 
 
