@@ -47,7 +47,7 @@ def overlay_jpg(tracing: Tracing, long_side_px: int = 2400) -> bytes:
     photo, camera = tracing.photos[tracing.read_from], tracing.cameras[tracing.read_from]
     scale = min(1.0, long_side_px / max(photo.size_px))
     picture = cv2.resize(photo.pixels, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
-    pen = _Pen(np.asarray(picture, np.uint8), camera, scale)
+    pen = Pen(np.asarray(picture, np.uint8), camera, scale)
     _tint_panels(pen, tracing)
     for outline in card_outlines_mm(camera):
         pen.line(outline, True, CARD_COLOUR, 2)
@@ -63,14 +63,14 @@ def overlay_jpg(tracing: Tracing, long_side_px: int = 2400) -> bytes:
     return content.tobytes()
 
 
-class _Pen:
+class Pen:
     """Draws plane geometry onto the reduced photo."""
 
     def __init__(self, picture: Picture, camera: PlaneCamera, scale: float) -> None:
-        self.picture, self._camera, self._scale = picture, camera, scale
+        self.picture, self.camera, self._scale = picture, camera, scale
 
     def place(self, points_mm: Array) -> npt.NDArray[np.int32]:
-        at = (px_from_mm(self._camera, np.asarray(points_mm, float)) + 0.5) * self._scale - 0.5
+        at = (px_from_mm(self.camera, np.asarray(points_mm, float)) + 0.5) * self._scale - 0.5
         return np.round(at * 2**FRACTION_BITS).astype(np.int32)
 
     def line(self, points_mm: Array, closed: bool, colour: Colour, width_px: int) -> None:
@@ -87,7 +87,7 @@ class _Pen:
             cv2.putText(self.picture, word, spot, cv2.FONT_HERSHEY_SIMPLEX, size, colour, weight, cv2.LINE_AA)
 
 
-def _tint_panels(pen: _Pen, tracing: Tracing) -> None:
+def _tint_panels(pen: Pen, tracing: Tracing) -> None:
     plain = pen.picture.copy()
     outlines = [[curve_points(c, CHORD_MM) for c in (p.outline, *p.holes)] for p in tracing.panels]
     for rings, tint in zip(outlines, _tints([shapely.Polygon(r[0], r[1:]).buffer(0) for r in outlines]), strict=True):
@@ -104,7 +104,7 @@ def _tints(shapes: list[shapely.Geometry]) -> list[int]:
     return chosen
 
 
-def _number_panels(pen: _Pen, tracing: Tracing) -> None:
+def _number_panels(pen: Pen, tracing: Tracing) -> None:
     size = max(pen.picture.shape) / 2400 * 1.3
     for part in tracing.pattern.parts[: len(tracing.panels)]:
         pen.word(part.number, part.label_mm, size)

@@ -21,6 +21,7 @@ ASSEMBLY = (
     "extract.rework",
     "extract.reading",
     "extract.surface",
+    "extract.look",
     "extract.project",
     "extract.explain",
     "extract.steps",

@@ -79,6 +79,24 @@ def start_files(work: Work, key: str, settings: extract.TraceSettings) -> Job:
     return _start(work, files_key(key, settings, log), _files_of(work, key, settings, log))
 
 
+def look_key(key: str) -> str:
+    """The key of the first look at the photos of the reading of that key."""
+    return hashlib.sha256(f"look {key}".encode()).hexdigest()
+
+
+def start_look(work: Work, settings: extract.TraceSettings) -> Job:
+    """Look for the cards in the photos of ``work``, in the background."""
+    return _start(work, look_key(key_for(work, settings)), _look_of(work, settings))
+
+
+def look(work: Work, key: str) -> dict[str, Any] | None:
+    """What the first look at the photos of the reading of that key found, or None where none was taken yet."""
+    try:
+        return dict(json.loads((work.result(look_key(key)) / "look.json").read_text("utf-8")))
+    except (OSError, ValueError, TypeError):
+        return None
+
+
 def trace_now(work: Work, settings: extract.TraceSettings, progress: Tell | None = None) -> None:
     """The same as ``start``, in the foreground."""
     key = key_for(work, settings)
@@ -108,6 +126,18 @@ def _tracing_of(work: Work, settings: extract.TraceSettings) -> Make:
         tracing = extract.trace(sources, _for_reading(settings), tell)
         extract.write_outputs(tracing, folder)
         extract.write_surface(tracing, folder)
+
+    return make
+
+
+def _look_of(work: Work, settings: extract.TraceSettings) -> Make:
+    def make(folder: Path, tell: Tell | None) -> None:
+        photos = work.photos()
+        look = extract.look_over([(photo.name, work.photo_bytes(photo)) for photo in photos], settings, tell)
+        (folder / "look.json").write_text(json.dumps(look.found), "utf-8")
+        for photo, picture in zip(photos, look.pictures, strict=True):
+            if picture:
+                (folder / f"{photo.digest}.jpg").write_bytes(picture)
 
     return make
 

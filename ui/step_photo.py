@@ -44,8 +44,8 @@ def show(work: shelf.Work) -> flow.Wait | None:
     # Asked before the outcome is shown: a tracing that ends in between still runs the page anew.
     job = flow.running(work)
     with right:
-        show_outcome(work)
-    return flow.Wait(job, below_button) if job else None
+        looking = show_outcome(work, settings, tracing=job is not None)
+    return flow.Wait(job, below_button) if job else looking
 
 
 def show_cards() -> None:
@@ -131,19 +131,47 @@ def ask_to_trace(work: shelf.Work, settings: extract.TraceSettings) -> None:
         jobs.start(work, settings)
 
 
-def show_outcome(work: shelf.Work) -> None:
-    """What these photos and settings give, or what was asked for last, or how to begin."""
+def show_outcome(work: shelf.Work, settings: extract.TraceSettings, tracing: bool) -> flow.Wait | None:
+    """What these photos and settings give, or what was asked for last, or what a first look says, or how to begin."""
     st.header("What was found", anchor=False)
     found = flow.found(work)
     if not found.current:
         st.info("Photos or answers have changed since; trace once more to bring this up to date.")
     if isinstance(found.outcome, Refusal):
         flow.show_refusal(found.outcome)
-    elif found.outcome is None:
+    elif found.outcome is not None:
+        show_reading(found.outcome, work.result(found.key))
+    elif not work.photos():
         st.write("It will appear here. For a good photo:")
         st.markdown(HOW_TO)
     else:
-        show_reading(found.outcome, work.result(found.key))
+        return look_first(work, settings, tracing)
+    return None
+
+
+def look_first(work: shelf.Work, settings: extract.TraceSettings, tracing: bool) -> flow.Wait | None:
+    """The cards, outlined, and what would make the next photo better, while the shell still lies there."""
+    key = jobs.key_for(work, settings)
+    look = jobs.look(work, key)
+    if look is not None:
+        show_look(work, look, work.result(jobs.look_key(key)))
+    elif not tracing and jobs.result(work, jobs.look_key(key)) is None:
+        return flow.Wait(jobs.start_look(work, settings), st.empty())
+    return None
+
+
+def show_look(work: shelf.Work, look: Mapping[str, Any], folder: Path) -> None:
+    st.write(f"**{words.look_line(look)}**")
+    for refusal in [look["refusal"], *(photo["refusal"] for photo in look["photos"])]:
+        if refusal:
+            flow.show_refusal(Refusal(**refusal))
+    for line in look["said"]:
+        st.warning(words.plain(line))
+    for photo, told in zip(work.photos(), look["photos"], strict=False):
+        picture = folder / f"{photo.digest}.jpg"
+        if picture.is_file():
+            caption = words.plain(words.cards_in(told))
+            st.image(picture.read_bytes(), caption, "stretch", alt=caption)
 
 
 def show_reading(report: Mapping[str, Any], folder: Path) -> None:

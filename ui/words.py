@@ -101,6 +101,19 @@ def warning_lines(report: Report, instead: Mapping[str, str] | None = None) -> l
     return [instead.get(warning["code"], str(warning["message"])) for warning in report.get("warnings", ())]
 
 
+def cards_in(photo: Mapping[str, Any]) -> str:
+    """The cards seen in one photo: "shell.jpg: A4 card 0, small card 2"."""
+    cards = ", ".join(f"{card['family']} card {card['number']}" for card in photo["cards"])
+    return f"{photo['file']}: {cards or 'no card that can be used'}"
+
+
+def look_line(look: Mapping[str, Any]) -> str:
+    """A first look in one sentence: what was seen, and how true it makes the shape."""
+    cards = {(card["family"], card["number"]) for photo in look["photos"] for card in photo["cards"]}
+    seen = f"{count(len(cards), 'card')} {'and a shell ' if look['shell'] else ''}seen"
+    return seen + (f": shape {plus_minus(look['sigma_mm'])}." if look["sigma_mm"] is not None else ".")
+
+
 def headline(report: Report) -> str:
     """The result in one line: "7 panels from 2 cards"."""
     cards = {(card["family"], card["number"]) for card in report.get("cards", ())}

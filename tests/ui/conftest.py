@@ -6,6 +6,7 @@ import json
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
+from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -36,6 +37,13 @@ REPORT: dict[str, Any] = {
         {"code": "bars-not-measured", "message": "Give --bar-long and --bar-short."},
     ],
 }
+LOOK: dict[str, Any] = {
+    "photos": [{"file": "shell.jpg", "cards": REPORT["cards"], "placed": True, "refusal": None}],
+    "refusal": None,
+    "shell": True,
+    "sigma_mm": 0.08,
+    "said": ["One more A4 card lying above the shell would help."],
+}
 OUTPUTS = ("pattern.pdf", "pattern.svg", "pattern.dxf", "report.json", "pattern.truepeel")
 
 
@@ -44,6 +52,7 @@ class FakeDoor:
 
     def __init__(self) -> None:
         self.seen: list[tuple[Any, Any]] = []
+        self.looks: list[Any] = []
         self.fail: BaseException | None = None
         self.wait: Callable[[], object] = lambda: None
 
@@ -65,6 +74,10 @@ class FakeDoor:
             (folder / name).write_text(text, "utf-8")
         return tuple(folder / name for name in OUTPUTS)
 
+    def look_over(self, sources: Any, settings: Any, progress: Any = None) -> Any:
+        self.looks.append(sources)
+        return SimpleNamespace(found=LOOK, pictures=[None] * len(sources))
+
     def write_surface(self, tracing: Any, folder: Path) -> None:
         """No lines to correct come with invented figures."""
 
@@ -76,6 +89,7 @@ def door(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> FakeDoor:
     monkeypatch.setenv("TRUEPEEL_CACHE", str(tmp_path / "cache"))
     monkeypatch.setattr(extract, "trace", fake.trace, raising=False)
     monkeypatch.setattr(extract, "write_outputs", fake.write_outputs, raising=False)
+    monkeypatch.setattr(extract, "look_over", fake.look_over, raising=False)
     monkeypatch.setattr(extract, "write_surface", fake.write_surface, raising=False)
     return fake
 

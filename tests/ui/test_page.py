@@ -89,6 +89,16 @@ def test_from_upload_to_downloads(page: AppTest, door: Any) -> None:
     assert downloads(page)[:3] == ["Pattern to print (PDF)", "Drawing (SVG)", "Drawing for cutters (DXF)"]
 
 
+def test_a_first_look_says_what_would_help_before_anything_is_traced(page: AppTest, door: Any) -> None:
+    said = words_on(with_photo(page))
+    assert "2 cards and a shell seen: shape ± 0.08 mm." in said
+    assert "One more A4 card" in said
+    assert len(door.looks) == 1
+    assert not door.seen
+    assert "One more A4 card" not in words_on(trace(page)), "the tracing has the last word"
+    assert len(door.looks) == 1
+
+
 def test_answers_reach_the_tracing(page: AppTest, door: Any) -> None:
     with_photo(page)
     page.number_input[0].set_value(240.4)
