@@ -22,6 +22,8 @@ from extract.geometry.parallel import ending_at, parallels
 
 _KINK_DEG = 2.0
 """A smaller turn is meant to be smooth: closing what it opens moves a parallel at 10 mm by 0.01 mm sideways."""
+_LINES_DEG = 1e-4
+"""Two straight lines have a corner however little they turn."""
 _FAINT_DEG = 8.0
 """Parallels of edges nearly in line may miss one another by a hair; up to here they are joined half-way then."""
 _MITRE = 4.0
@@ -130,7 +132,9 @@ def _stretches(curves: Sequence[Curve], distances: Sequence[float], tolerance: f
 
 def _smooth_parts(curve: Curve) -> list[Curve]:
     """The open curve cut at every kink."""
-    kinks = np.flatnonzero(np.abs(joint_turnings(curve)) > np.radians(_KINK_DEG)) + 1
+    lines = curve.straight[1:] & curve.straight[:-1]
+    least = np.radians(np.where(lines, _LINES_DEG, _KINK_DEG))
+    kinks = np.flatnonzero(np.abs(joint_turnings(curve)) > least) + 1
     at = [0, *(int(k) for k in kinks), len(curve.controls)]
     return [Curve(curve.controls[start:end], curve.straight[start:end], False) for start, end in pairwise(at)]
 
@@ -173,7 +177,8 @@ def _joint(a: _Stretch, b: _Stretch, adjacent: bool, mitre: float) -> _Joint | N
     level = a.distance_mm == b.distance_mm
     if not adjacent and abs(turn) > np.radians(_VANISHING_DEG):
         return None
-    if adjacent and level and (a.distance_mm == 0 or abs(turn) <= np.radians(_KINK_DEG)):
+    least = _LINES_DEG if a.raw.straight[-1] and b.raw.straight[0] else _KINK_DEG
+    if adjacent and level and (a.distance_mm == 0 or abs(turn) <= np.radians(least)):
         return _Joint(last, 0.0, (end + start) / 2, ())
     reach = np.sqrt(mitre**2 - 1) * max(abs(a.distance_mm), abs(b.distance_mm))
     found = _nearest_crossing(a.raw, b.raw, leaving * reach, entering * reach)

@@ -58,8 +58,8 @@ def test_ticks_of_a_seam_stand_at_equal_shares(first: float, second: float, spac
     for after in (set_ticks(start, 1, spacing_mm).build, ease(set_ticks(start, 1, spacing_mm).build, 1).build):
         seam = after.seams[0]
         sides = [curve_length(run_curve(after, run)) for run in (seam.first, seam.second)]
-        there = np.array(tick_ways(seam, False, sides[0])) / sides[0]
-        back = np.array(tick_ways(seam, True, sides[1])) / sides[1]
+        there = tick_ways(after, seam, False) / sides[0]
+        back = tick_ways(after, seam, True) / sides[1]
         np.testing.assert_allclose(there, 1 - back if against else back, atol=1e-12)
 
 
