@@ -85,16 +85,22 @@ def _slid_out(
 
 
 def place_camera(
-    key_mm: Array, options: SceneOptions, size_px: tuple[int, int], rng: np.random.Generator, up: float
+    key_mm: Array,
+    options: SceneOptions,
+    size_px: tuple[int, int],
+    rng: np.random.Generator,
+    up: float,
+    side: float = 0.0,
 ) -> Optics:
-    """The nearest hand-held stand, 0.5 m or more away, from which every key point (N, 3) is in the picture."""
+    """The nearest hand-held stand, 0.5 m or more away, from which every key point (N, 3) is in the picture. ``side``
+    (radians) turns the way the camera leans round the table."""
     diagonal = float(np.hypot(*size_px))
     focal = options.focal_35mm * diagonal / np.hypot(36, 24)
     centre = (
         size_px[0] / 2 - 0.5 + rng.normal(0, 0.003) * diagonal,
         size_px[1] / 2 - 0.5 + rng.normal(0, 0.003) * diagonal,
     )
-    tilt = (np.radians(options.tilt_deg), rng.uniform(-0.7, 0.7))
+    tilt = (np.radians(options.tilt_deg), rng.uniform(-0.7, 0.7) + side)
     low = 0.03 * np.array(size_px)
     high = np.array(size_px) - low
     target = key_mm[:, :2].mean(axis=0)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import copy
 import json
 import zlib
 from dataclasses import dataclass, replace
 from pathlib import Path
+from string import ascii_lowercase
 from typing import Any
 
 import numpy as np
@@ -17,7 +19,7 @@ from extract.scene.light import make_light
 from extract.scene.lines import make_ghosts, make_lines, make_ticks
 from extract.scene.notes import make_notes
 from extract.scene.options import SceneOptions, options_for
-from extract.scene.render import Setting, photograph
+from extract.scene.render import Setting, photograph, raster_mm
 from extract.scene.sensor import jpeg
 from extract.scene.shell import Shell, make_shell
 from extract.scene.truth import truth_of
@@ -44,6 +46,19 @@ def make_scene(
     ``size_px`` is the sensor's (width, height), wide side first; the design does not depend on it. ``options``
     replaces what the preset would draw. Raises ValueError for an unknown preset.
     """
+    return make_views(preset, seed, 1, size_px, options)[0]
+
+
+def make_views(
+    preset: str,
+    seed: int,
+    count: int,
+    size_px: tuple[int, int] = PHONE_PX,
+    options: SceneOptions | None = None,
+) -> list[Scene]:
+    """The same table photographed from ``count`` sides, evenly round it: the scene of ``make_scene`` first. Things
+    that lie about, the table's grain and the noise are each photo's own. Photos after the first are named NAME_b,
+    NAME_c, …"""
     rng = np.random.default_rng([seed, zlib.crc32(preset.encode())])
     of_options, of_shell, of_lines, of_layout, of_picture = rng.spawn(5)
     options = options or options_for(preset, of_options)
@@ -54,10 +69,20 @@ def make_scene(
     notes = tuple(make_notes(shell, (*lines, *ticks), options, of_lines))
     up = float(of_layout.choice([0.5, 1.5]) * np.pi + of_layout.normal(0, 0.2))
     cards = lay_cards(shell, options, of_layout, up)
-    camera = place_camera(key_points(shell, cards), options, upright_size(size_px, options.orientation), of_layout, up)
+    points, size = key_points(shell, cards), upright_size(size_px, options.orientation)
+    camera = place_camera(points, options, size, of_layout, up)
     light = make_light(options, camera, of_layout)
-    setting = Setting(options, shell, lines, ticks, ghosts, notes, cards, camera, light)
-    return taken(setting, f"{preset}_{seed:04d}", seed, of_picture)
+    first = Setting(options, shell, lines, ticks, ghosts, notes, cards, camera, light)
+    settings = [first]
+    for index in range(1, count):
+        side = 2 * np.pi * index / count
+        seen_from = place_camera(points, options, size, of_layout, up, side)
+        settings.append(replace(first, camera=seen_from, raster_mm=raster_mm(first)))
+    names = [f"{preset}_{seed:04d}" + ("" if n == 0 else f"_{ascii_lowercase[n]}") for n in range(count)]
+    # the same draws again, so that tape and ink are the same in every photo
+    return [
+        taken(setting, name, seed, copy.deepcopy(of_picture)) for setting, name in zip(settings, names, strict=True)
+    ]
 
 
 def taken(setting: Setting, name: str, seed: int, rng: np.random.Generator) -> Scene:

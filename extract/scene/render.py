@@ -35,7 +35,8 @@ PAPER = 0.82
 
 @dataclass(frozen=True, eq=False)
 class Setting:
-    """All that stands before the camera, in world millimetres."""
+    """All that stands before the camera, in world millimetres. ``raster_mm``: step of the shell's and the table's own
+    rasters, if not the one that suits the camera."""
 
     options: SceneOptions
     shell: Shell
@@ -46,6 +47,7 @@ class Setting:
     cards: tuple[LaidCard, ...]
     camera: Optics
     light: Light
+    raster_mm: float | None = None
 
 
 def photograph(setting: Setting, rng: np.random.Generator) -> Bytes:
@@ -74,7 +76,7 @@ def photograph(setting: Setting, rng: np.random.Generator) -> Bytes:
 
 def _table(setting: Setting, rng: np.random.Generator) -> Plate:
     camera, light = setting.camera, setting.light
-    table = make_table(setting.options.table, _fine_mm(camera, setting.shell), rng)
+    table = make_table(setting.options.table, raster_mm(setting), rng)
     grid = NodeGrid(slice(0, camera.size_px[1]), slice(0, camera.size_px[0]))
     nodes, shape = grid.nodes_px()
     xy = camera.on_surface(nodes, lambda p: np.zeros(len(p)))
@@ -99,9 +101,11 @@ def _lobe(slope: Array, width: float) -> Array:
     return np.exp(-np.sum(slope**2, axis=-1) / (2 * width**2))
 
 
-def _fine_mm(camera: Optics, shell: Shell) -> float:
+def raster_mm(setting: Setting) -> float:
     """Raster step that keeps pace with the photo's pixels at the shell."""
-    ring = np.asarray(shell.outline.exterior.coords)
+    if setting.raster_mm is not None:
+        return setting.raster_mm
+    camera, ring = setting.camera, np.asarray(setting.shell.outline.exterior.coords)
     span = np.linalg.norm(np.ptp(ring, axis=0))
     seen = np.linalg.norm(np.ptp(camera.pixels(np.c_[ring, np.zeros(len(ring))]), axis=0))
     return max(0.12, float(span / seen) * 0.9)
@@ -218,7 +222,7 @@ def _lay_shell(picture: Plate, setting: Setting, of_tape: np.random.Generator, o
         return
     strength = _strength(wall, camera, setting.light)
     picture[wall.box] += wall.cover[..., None] * (0.09 * strength[..., None] - picture[wall.box])
-    surface = make_surface(shell, setting.options, _fine_mm(camera, shell), of_tape)
+    surface = make_surface(shell, setting.options, raster_mm(setting), of_tape)
     looks = _seen_surface(surface, top, setting, of_ink)
     bare, spark, warmth, uneven = (looks[..., i] for i in range(4))
     clear = _ink_transmission(top, setting, uneven)
