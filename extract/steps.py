@@ -20,7 +20,7 @@ import extract.shapes
 from extract.build import Build, Outcome, Piece, Question, Step
 from extract.doors import CannotContinue, Curve
 from extract.geometry.curve import curve_area, curve_points
-from extract.geometry.runs import outline_of, piece_named, run_from, runs_from
+from extract.geometry.runs import crosses_itself, outline_of, piece_named, run_from, runs_from
 
 _MOST_MM = 100_000.0
 _MOST_DEG = 3600.0
@@ -234,7 +234,7 @@ def _is_sound(piece: Piece) -> bool:
         len(points) > 2
         and np.isfinite(points).all()
         and curve_area(outline) > 0
-        and shapely.is_valid(shapely.Polygon(points))
+        and not crosses_itself(shapely.LinearRing(points))
     )
 
 

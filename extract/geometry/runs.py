@@ -19,6 +19,8 @@ from extract.geometry.arc import split_at
 from extract.geometry.curve import curve_area, curve_points, joined
 
 _MEETING_MM = 1e-6
+_LOOP_MM2 = 0.01
+"""A loop of a tenth of a millimetre across: no knife follows it, and the fit may leave one at a corner."""
 _RUN = re.compile(r"\s*([\w-]+)\s*:\s*([\w-]+(?:\s*\+\s*[\w-]+)*)\s*")
 
 
@@ -106,14 +108,33 @@ def checked(piece: Piece, doing: str = "This step") -> Piece:
     """The piece as it is; CannotContinue where its outline crosses itself, lies inside out or runs into a hole."""
     shape = shape_of(piece)
     inside_out = curve_area(outline_of(piece)) <= 0
-    if inside_out or not shapely.Polygon(shape.exterior).is_valid:
+    if inside_out or crosses_itself(shape.exterior):
         raise refused(
             f"{doing} would make the outline of piece {piece.id} cross itself.",
             "Take a smaller distance, or leave out the narrow part.",
         )
-    if piece.holes and not shape.is_valid:
+    if piece.holes and not _holes_inside(shape):
         raise refused(f"{doing} would run piece {piece.id} into a hole.", "Take a smaller distance, or move the hole.")
     return piece
+
+
+def crosses_itself(ring: shapely.LinearRing) -> bool:
+    """Whether a ring crosses itself by more than a fit's rounding at a corner leaves.
+
+    What it encloses by the even-odd rule differs from its signed area by at least the area of every loop.
+    """
+    shape = shapely.Polygon(ring)
+    if shape.is_valid:
+        return False
+    return bool(abs(shapely.make_valid(shape).area - shape.area) > _LOOP_MM2)
+
+
+def _holes_inside(shape: shapely.Polygon) -> bool:
+    """Whether all holes lie inside the outline and none meets another."""
+    whole = shapely.make_valid(shapely.Polygon(shape.exterior))
+    holes = [shapely.make_valid(shapely.Polygon(ring)) for ring in shape.interiors]
+    apart = shapely.union_all(holes).area >= sum(hole.area for hole in holes) - _LOOP_MM2
+    return apart and all(whole.contains(hole) for hole in holes)
 
 
 def with_piece(build: Build, piece: Piece) -> Build:
