@@ -10,7 +10,7 @@ from pathlib import Path
 
 import streamlit as st
 
-from ui import flow, shelf, step_lines, step_paper, step_photo, step_pieces, words
+from ui import flow, share, shelf, step_lines, step_paper, step_photo, step_pieces, words
 
 SHOW: dict[str, Callable[[shelf.Work], flow.Wait | None]] = {
     "photo": step_photo.show,
@@ -20,17 +20,31 @@ SHOW: dict[str, Callable[[shelf.Work], flow.Wait | None]] = {
 }
 
 
-def visitor() -> shelf.Work:
-    """This visitor's work, by the token in the address; a new one where there is none."""
-    token = st.query_params.get("work", "")
+def visitor() -> shelf.Work | None:
+    """This visitor's work, by the token or the key in the address; a new one where there is none. A shared page opens
+    for nobody without either: None."""
+    key = st.query_params.pop("key", "") if "key" in st.query_params else ""
+    opened = share.keys.redeem(key) if key else None
+    token = opened or st.query_params.get("work", "")
     work = shelf.open_work(token)
     if work is None:
+        if share.address() and opened is None:
+            return None
         if token:
             st.session_state["lost"] = True
         shelf.sweep()
         work = shelf.new_work()
+    if st.query_params.get("work") != work.token:
         st.query_params["work"] = work.token
     return work
+
+
+def show_closed() -> None:
+    st.title("Truepeel", anchor=False)
+    st.write(
+        "This page is shared by key, and a key works once. On the machine it runs on, open the step “Photo” and let it "
+        "show a new code for the phone."
+    )
 
 
 def show_cautions() -> None:
@@ -42,6 +56,9 @@ def main() -> None:
     st.set_page_config("Truepeel", layout="wide")
     st.html(Path(__file__).with_name("page.css"))
     work = visitor()
+    if work is None:
+        show_closed()
+        return
     st.title("Truepeel", anchor=False)
     st.write("A photo of the marked, peeled shell beside a printed scale card becomes a pattern at true scale.")
     if st.session_state.pop("lost", False):

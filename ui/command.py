@@ -104,7 +104,7 @@ def build_parser() -> argparse.ArgumentParser:
 
     build_commands.add_to(parts)
 
-    page = parts.add_parser("page", help="the same in a browser, on this machine only")
+    page = parts.add_parser("page", help="the same in a browser, on this machine only unless told")
     _page_arguments(page)
     page.set_defaults(run=_page)
 
@@ -118,6 +118,7 @@ def build_parser() -> argparse.ArgumentParser:
 def _page_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--port", type=_port, metavar="N", help="port to listen on (the first free one from 8501)")
     parser.add_argument("--no-browser", action="store_true", help="only say where the page is")
+    parser.add_argument("--share", action="store_true", help="let a phone on the home network open it, by key")
 
 
 def _card(told: argparse.Namespace) -> int:
@@ -192,7 +193,7 @@ def _trace(told: argparse.Namespace) -> int:
 def _page(told: argparse.Namespace) -> int:
     from ui import server
 
-    return server.run(_port_for(told), not told.no_browser)
+    return server.run(_port_for(told), not told.no_browser, shared=told.share)
 
 
 def _port_for(told: argparse.Namespace) -> int:
@@ -217,7 +218,7 @@ def _demo(told: argparse.Namespace) -> int:
     photo = extract.demo_photo()
     work.add_photo(photo.name, photo.read_bytes())
     trace_now(work, work.settings(), progress_line())
-    return server.run(_port_for(told), not told.no_browser, work.token)
+    return server.run(_port_for(told), not told.no_browser, work.token, told.share)
 
 
 def main(argv: Sequence[str] | None = None) -> int:

@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import contextlib
 import os
+import secrets
 import signal
 import socket
 import subprocess
 import sys
 import time
 import urllib.error
+import urllib.parse
 import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
 from types import FrameType
 
 import extract
+from ui import share
 
 HOST = "127.0.0.1"
 FIRST_PORT = 8501
@@ -71,38 +74,48 @@ def free_port(first: int = FIRST_PORT) -> int:
     )
 
 
-def command(port: int) -> list[str]:
+def command(port: int, host: str = HOST) -> list[str]:
     page = str(Path(__file__).with_name("app.py"))
-    told = [*OPTIONS.items(), *(("server.allowedHosts", name) for name in HOST_NAMES), ("server.port", str(port))]
+    options = OPTIONS | {"server.address": host, "browser.serverAddress": host, "server.port": str(port)}
+    names = HOST_NAMES if host == HOST else (host,)
+    told = [*options.items(), *(("server.allowedHosts", name) for name in names)]
     return [sys.executable, "-m", "streamlit", "run", page, *(f"--{name}={value}" for name, value in told)]
 
 
-def address(port: int, token: str | None = None) -> str:
-    return f"http://{HOST}:{port}/" + (f"?work={token}" if token else "")
+def address(port: int, token: str | None = None, host: str = HOST, key: str | None = None) -> str:
+    told = {"work": token, "key": key}
+    query = urllib.parse.urlencode({name: value for name, value in told.items() if value})
+    return f"http://{host}:{port}/" + (f"?{query}" if query else "")
 
 
 @contextlib.contextmanager
-def serving(port: int) -> Iterator[subprocess.Popen[bytes]]:
-    """A listening page; it ends with the block.
+def serving(port: int, host: str = HOST, key: str | None = None) -> Iterator[subprocess.Popen[bytes]]:
+    """A listening page; it ends with the block. On another ``host`` than this machine's own it is shared, and opens
+    with ``key``.
 
     Raises CannotContinue where it does not come up.
     """
+    told = {} if host == HOST else {share.ADDRESS: address(port, host=host), share.FIRST_KEY: key or ""}
     # Streamlit must not pick up settings from whatever folder the maker stands in.
     child = subprocess.Popen(
-        command(port), cwd=Path(__file__).parent, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL
+        command(port, host),
+        cwd=Path(__file__).parent,
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.DEVNULL,
+        env=os.environ | told,
     )
     try:
-        _wait_until_up(child, port)
+        _wait_until_up(child, port, host)
         yield child
     finally:
         _end(child)
 
 
-def _wait_until_up(child: subprocess.Popen[bytes], port: int) -> None:
+def _wait_until_up(child: subprocess.Popen[bytes], port: int, host: str) -> None:
     deadline = time.monotonic() + START_SECONDS
     direct = urllib.request.build_opener(urllib.request.ProxyHandler({}))
     while child.poll() is None and time.monotonic() < deadline:
-        with contextlib.suppress(OSError), direct.open(f"http://{HOST}:{port}/_stcore/health", timeout=2) as reply:
+        with contextlib.suppress(OSError), direct.open(f"http://{host}:{port}/_stcore/health", timeout=2) as reply:
             if reply.status == 200:
                 return
         time.sleep(0.1)
@@ -125,20 +138,37 @@ def _stop(_signal: int, _frame: FrameType | None) -> None:
     raise KeyboardInterrupt
 
 
-def run(port: int, open_browser: bool, token: str | None = None) -> int:
-    """Serve the page until Ctrl-C (or a polite kill); returns the exit status."""
+def run(port: int, open_browser: bool, token: str | None = None, shared: bool = False) -> int:
+    """Serve the page until Ctrl-C (or a polite kill); returns the exit status.
+
+    Raises CannotContinue where it is to be shared and this machine is on no home network.
+    """
     # Said for SIGINT too: a program started in a shell's background inherits that it is to be ignored.
     for end in (signal.SIGINT, signal.SIGTERM):
         signal.signal(end, _stop)
+    host, key = (_home(), secrets.token_urlsafe(18)) if shared else (HOST, None)
+    whose = "every machine on your network that has a key" if shared else "this machine only"
     try:
-        with serving(port) as child:
-            print(f"Truepeel's page listens on {address(port, token)} (this machine only). Ctrl-C ends it.", flush=True)
+        with serving(port, host, key) as child:
+            where = address(port, token, host, key)
+            print(f"Truepeel's page listens on {where} ({whose}). Ctrl-C ends it.", flush=True)
             if open_browser:
-                _show(address(port, token))
+                _show(where)
             return 0 if child.wait() == 0 else 1
     except KeyboardInterrupt:
         print("The page has ended; what you did is kept.", flush=True)
         return 0
+
+
+def _home() -> str:
+    found = share.home_address()
+    if found is None:
+        raise extract.CannotContinue(
+            "page",
+            "This machine is on no home network, so the page cannot be shared.",
+            "Join the network the phone is on, or start without --share.",
+        )
+    return found
 
 
 def _show(url: str) -> None:

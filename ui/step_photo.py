@@ -10,7 +10,7 @@ from typing import Any
 import streamlit as st
 
 import extract
-from ui import flow, jobs, shelf, words
+from ui import flow, jobs, share, shelf, words
 from ui.refusal import Refusal
 
 HOW_TO = """
@@ -25,6 +25,7 @@ DOUBTS = {
     "bars-not-measured": "The card's bars were not measured, so the printer's own stretch is a guess that is part of "
     "the ±. Lay a ruler along both bars and fill in what it says under “What you measured”.",
 }
+PHONE_SECONDS = 3.0
 COLOURS = (None, "black", "blue", "red", "green", "purple")
 
 
@@ -38,6 +39,7 @@ def show(work: shelf.Work) -> flow.Wait | None:
     with left:
         show_cards()
         show_photos(work)
+        show_phone(work)
         settings = ask_settings(work)
         ask_to_trace(work, settings)
         below_button = st.empty()
@@ -89,6 +91,36 @@ def show_photos(work: shelf.Work) -> None:
         work.add_photo(shell.name, shell.read_bytes())
         jobs.start(work, work.settings())
         st.rerun()
+
+
+def show_phone(work: shelf.Work) -> None:
+    """Taking the photo with the phone itself, straight into this work."""
+    with st.expander("Take the photo with your phone"):
+        where = share.address()
+        if where is None:
+            st.write(
+                "Start the page with **truepeel page --share**, and this shows a code that opens it on a phone in your "
+                "home network. Until then nobody but this machine can reach it."
+            )
+        elif st.button("Show a code for the phone"):
+            st.session_state["phone"] = f"{where}?key={share.keys.give(work.token)}"
+        if where and "phone" in st.session_state:
+            show_code(work, st.session_state["phone"])
+
+
+@st.fragment(run_every=PHONE_SECONDS)
+def show_code(work: shelf.Work, link: str) -> None:
+    known = st.session_state.setdefault("photos-known", len(work.photos()))
+    if len(work.photos()) != known:
+        st.session_state["photos-known"] = len(work.photos())
+        st.rerun()
+    st.html(f'<div role="img" aria-label="Code for the phone\'s camera">{share.code_svg(link)}</div>')
+    st.code(link, language=None, wrap_lines=True)
+    st.caption(
+        "Point the phone's camera at the code. It works once, for ten minutes, and only on your home network. What is "
+        "sent there is not encrypted, so do this on a network you trust. Use the phone's own camera app when it asks "
+        "for a photo: it takes a far sharper one than a browser can."
+    )
 
 
 def ask_settings(work: shelf.Work) -> extract.TraceSettings:

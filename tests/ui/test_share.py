@@ -1,0 +1,115 @@
+"""Sharing on the home network: off unless told, by a key that works once, on one address only."""
+
+from __future__ import annotations
+
+import ipaddress
+import socket
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import cv2
+import numpy as np
+import pytest
+from streamlit.testing.v1 import AppTest
+
+import extract
+from ui import server, share, shelf
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
+
+HOME = "http://192.168.1.20:8501/"
+linux_only = pytest.mark.skipif(sys.platform != "linux", reason="needs a second loopback address")
+
+
+def opened(root: Path, **query: str) -> AppTest:
+    page = AppTest.from_file(str(root / "ui" / "app.py"), default_timeout=60)
+    for name, value in query.items():
+        page.query_params[name] = value
+    return page.run()
+
+
+def is_open(page: AppTest) -> bool:
+    assert not page.exception
+    return bool(page.file_uploader)
+
+
+def test_a_key_opens_one_work_once() -> None:
+    keys = share.Keys()
+    key = keys.give("a work", now=0.0)
+    assert keys.redeem("another", now=1.0) is None
+    assert keys.redeem(key, now=1.0) == "a work"
+    assert keys.redeem(key, now=2.0) is None
+
+
+def test_a_key_grows_old() -> None:
+    keys = share.Keys()
+    key = keys.give("a work", now=0.0)
+    assert keys.redeem(key, now=share.KEY_SECONDS + 1) is None
+    for n in range(50):
+        keys.give("a work", now=n * share.KEY_SECONDS)
+    assert len(keys.given) <= 2, "old keys are forgotten"
+
+
+def test_an_unshared_page_needs_no_key(root: Path, door: Any) -> None:
+    assert is_open(opened(root))
+
+
+def test_a_shared_page_opens_by_key_and_by_key_only(root: Path, door: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv(share.ADDRESS, HOME)
+    assert not is_open(opened(root))
+    assert not is_open(opened(root, work="0" * 32))
+    assert not is_open(opened(root, key="guessed"))
+    work = shelf.new_work()
+    key = share.keys.give(work.token)
+    page = opened(root, key=key)
+    assert is_open(page)
+    assert work.token in page.query_params["work"], "the driver gives a word or a list of one"
+    assert "key" not in page.query_params
+    assert not is_open(opened(root, key=key)), "the key worked twice"
+    assert is_open(opened(root, work=work.token)), "a reload of the phone"
+
+
+def test_the_page_gives_a_key_for_this_work(root: Path, door: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv(share.ADDRESS, HOME)
+    work = shelf.new_work()
+    page = opened(root, work=work.token)
+    next(button for button in page.button if button.label == "Show a code for the phone").click().run()
+    link = page.code[0].value
+    assert link.startswith(f"{HOME}?key=")
+    assert work.token not in link
+    assert share.keys.redeem(link.partition("key=")[2]) == work.token
+
+
+def test_the_code_says_the_address(browser: Browser) -> None:
+    """Read back by OpenCV's decoder from a browser's picture of it."""
+    link = f"{HOME}?key={share.Keys().give('')}"
+    page = browser.new_page()
+    page.set_content(share.code_svg(link))
+    pixels = cv2.imdecode(np.frombuffer(page.screenshot(), np.uint8), cv2.IMREAD_COLOR)
+    page.close()
+    assert cv2.QRCodeDetector().detectAndDecode(pixels)[0] == link
+
+
+def test_the_home_address_is_a_private_one() -> None:
+    found = share.home_address()
+    assert found is None or ipaddress.ip_address(found).is_private
+
+
+def test_without_a_network_there_is_no_sharing(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(share, "home_address", lambda: None)
+    with pytest.raises(extract.CannotContinue, match="home network"):
+        server.run(server.free_port(8650), open_browser=False, shared=True)
+
+
+@linux_only
+def test_a_shared_page_listens_on_that_address_only(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """127.0.0.2 stands for the home network's address."""
+    monkeypatch.setenv("TRUEPEEL_CACHE", str(tmp_path))
+    port = server.free_port(8660)
+    with server.serving(port, "127.0.0.2", "a-key"):
+        socket.create_connection(("127.0.0.2", port), 5).close()
+        with pytest.raises(OSError):
+            socket.create_connection((server.HOST, port), 5)
+    assert server.address(port, None, "127.0.0.2", "a-key") == f"http://127.0.0.2:{port}/?key=a-key"
