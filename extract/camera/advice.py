@@ -1,4 +1,4 @@
-"""Where one more card would help most, computed before anybody prints it.
+"""Where one more card would help most, and whether a ruler would, computed before anybody prints or measures.
 
 The Cramér–Rao bound says what a photo with one more card would be worth: the card's corners add their information, less
 what its own unknown place and bulge use up. No picture is needed, so the answer is as good as the noise it assumes.
@@ -11,11 +11,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from extract.camera.bound import shape_bound_mm
+from extract.camera.bound import bounded, shape_bound_mm
 from extract.camera.known import SolveSettings
 from extract.camera.project import mm_from_px, px_from_mm
-from extract.doors import Array, CardDesign, CardSighting, Doubt, PlacedCard, PlaneCamera
-from extract.geometry.scalecard import board_corner_mm, chess_corners_mm
+from extract.camera.uncertainty import shape_sd_mm
+from extract.doors import Array, CardDesign, CardSighting, Doubt, PlacedCard, PlaneCamera, TraceSettings
+from extract.geometry.scalecard import bar_lengths_mm, board_corner_mm, chess_corners_mm
 
 PRINTER_ASIDE = SolveSettings(printer_sd=1e-6)
 """What the printer does is a ruler's business, cheaper than another card."""
@@ -25,10 +26,12 @@ PRINTER_ASIDE = SolveSettings(printer_sd=1e-6)
 class AdviceSettings:
     """``good_mm``: a pattern this true needs no advice; a scalpel does not follow a line better. ``worth``: only a
     card that brings the ± down to this share is worth the trouble. ``gap_mm``: room left between shell and card.
-    ``corner_sd_px``: corner noise of a phone photo (0.06 to 0.12 px on the test photos)."""
+    ``ruler_worth``: a minute with a ruler is worth a smaller gain. ``corner_sd_px``: corner noise of a phone photo
+    (0.06 to 0.12 px on the test photos)."""
 
     good_mm: float = 0.1
     worth: float = 0.6
+    ruler_worth: float = 0.85
     gap_mm: float = 15.0
     corner_sd_px: float = 0.1
     rim_px: float = 20.0
@@ -94,6 +97,30 @@ def best_card(
             at = (float(centre[0]), float(centre[1]))
             found.append(Advice(design, at, direction, _in_view(camera, paper, settings), now, then))
     return min(found, key=lambda advice: (not advice.in_view, advice.then_mm), default=None)
+
+
+def advise_ruler(
+    camera: PlaneCamera,
+    outline_mm: Array,
+    told: TraceSettings,
+    settings: AdviceSettings | None = None,
+    focal_hint_px: float | None = None,
+) -> Doubt | None:
+    """A doubt that says what measuring the bars would bring, or None where they are measured or little would be
+    gained. Everything the ± is made of counts here: camera, printer and the strokes' height."""
+    settings = settings or AdviceSettings()
+    if told.bar_long_mm is not None and told.bar_short_mm is not None:
+        return None
+    long_mm, short_mm = bar_lengths_mm(camera.cards[0].sighting.design)
+    ruled = replace(told, bar_long_mm=told.bar_long_mm or long_mm, bar_short_mm=told.bar_short_mm or short_mm)
+    now, then = (shape_sd_mm(bounded(camera, focal_hint_px, known), outline_mm) for known in (told, ruled))
+    if now <= settings.good_mm or then > settings.ruler_worth * now:
+        return None
+    return Doubt(
+        "ruler-advice",
+        f"A ruler along both bars of the {camera.cards[0].sighting.design.name} would bring the shape's ± from "
+        f"{now:.2f} to about {then:.2f} mm.",
+    )
 
 
 def _in_view(camera: PlaneCamera, points_mm: Array, settings: AdviceSettings) -> bool:

@@ -4,12 +4,13 @@ lies. Every sentence names the card and says by how much."""
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from extract.camera.known import SolveSettings, is_bent
+from extract.camera.bundle import Paper
+from extract.camera.known import FAMILY_ORDER, SolveSettings, is_bent
 from extract.camera.paper import bend_mm
 from extract.doors import Array, CardDesign, Doubt, Mask, Photo, PlaneCamera
 from extract.geometry.scalecard import board_size_mm
@@ -109,6 +110,28 @@ def _where(verdict: Verdict, out: Mask) -> str:
     words = [("upper", "", "lower")[row], ("left", "", "right")[column]]
     return f"near its {' '.join(word for word in words if word) or 'middle'}" + (
         "" if column == row == 1 else " corner" if all(words) else " side"
+    )
+
+
+def print_doubts(paper: Paper, stretches: Mapping[int, Array], known: SolveSettings) -> list[Doubt]:
+    """Doubts about families of cards that were not printed alike."""
+    doubts, first = [], paper.families[0]
+    for other in paper.families[1:]:
+        both, apart = paper.of((first, other)), np.array([[-1.0, 0, 1, 0], [0, -1, 0, 1]])
+        usual = np.sqrt(np.diag(apart @ both @ apart.T))
+        found = stretches[other] - stretches[first]
+        axis = int(np.argmax(np.abs(found) / usual))
+        if abs(found[axis]) > known.unlike_sd * usual[axis]:
+            doubts.append(_unlike(FAMILY_ORDER[first], FAMILY_ORDER[other], axis, float(found[axis])))
+    return doubts
+
+
+def _unlike(first: str, other: str, axis: int, share: float) -> Doubt:
+    way, how = ("long", "short")[axis], "longer" if share > 0 else "shorter"
+    return Doubt(
+        "prints-differ",
+        f"Along the {way} bar the {other} cards are printed about {100 * abs(share):.1f} % {how} than the {first} "
+        "cards, as if by another printer or at another size. Print all in one go, or measure the larger cards' bars.",
     )
 
 

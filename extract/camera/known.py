@@ -34,6 +34,7 @@ class SolveSettings:
     above the table; ``height_sd_mm``: how well anybody knows the height of a taped shell.
     ``bent_sd``: a card counts as bent when it bulges by that many times ``bulge_sd_mm``; of sheets pressed flat, one
     in a hundred thousand. ``distrusted``: a card with less than this share of a flat one's weight is named.
+    ``unlike_sd``: families that differ by more σ than this were not printed alike.
     """
 
     stated_focal_sd: float = 0.02
@@ -50,6 +51,7 @@ class SolveSettings:
     max_tilt_deg: float = 55.0
     bent_sd: float = 5.0
     distrusted: float = 0.25
+    unlike_sd: float = 3.0
 
 
 def key_of(design: CardDesign) -> Key:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import block_diag
+import numpy.typing as npt
 
 from extract.doors import Array, CannotContinue, CardDesign, TraceSettings
 from extract.geometry.scalecard import bar_lengths_mm
@@ -31,6 +31,15 @@ SAME_PRINTER = 0.8
 them alike; what is left is another day's paper, or another printer (common practice, no source)."""
 
 
+UNUSUAL = 4.0
+"""Bars that stray by more than this many σ from what is expected of them have another cause."""
+
+FIT_TO_PAGE_SD = 0.05
+"""“Fit to page” may be any few per cent, the same along and across."""
+
+Indices = npt.NDArray[np.intp]
+
+
 @dataclass(frozen=True, eq=False)
 class Prints:
     """What is known of the print before the photo is looked at: ``expected`` printed over nominal length along x and y
@@ -48,21 +57,35 @@ class Prints:
 def known_prints(
     designs: Sequence[CardDesign], settings: TraceSettings, unmeasured_sd: float = UNMEASURED_SD
 ) -> Prints:
-    """What the measured bars say of every family. They may have been measured on any family lying on the table: the
-    one they match best. The others are expected to be stretched alike, give or take ``SAME_PRINTER``. With one bar
-    measured the other direction is expected to be stretched alike too. Raises ``CannotContinue`` for lengths no
-    printed bar can have."""
+    """What is known of every family's stretch, given the bars that were measured. They may belong to any family lying
+    on the table: the one they match best. Raises ``CannotContinue`` for lengths no printed bar can have.
+
+    Bars that an office printer may print at 100 % are weighed with what is known of such printers (the conditional
+    normal distribution). If they are too far from 100 % for that, the page was fitted to the paper; if one direction
+    is too far from the other, only the ruler knows."""
     families = {design.family: design for design in designs}
+    expected, covariance = np.ones(2 * len(families)), _unmeasured(len(families), unmeasured_sd)
     long_mm, short_mm = settings.bar_long_mm, settings.bar_short_mm
-    own = np.eye(2) * (1 - SAME_PRINTER) * unmeasured_sd**2
-    if long_mm is None and short_mm is None:
-        expected, common, strays = np.ones(2), np.eye(2) * SAME_PRINTER * unmeasured_sd**2, [own] * len(families)
-    else:
+    if long_mm is not None or short_mm is not None:
         best = _best_match(families, long_mm, short_mm)
-        expected, sd = stretch_from_bars(families[best], long_mm, short_mm, unmeasured_sd)
-        common, strays = np.diag(sd**2), [np.zeros((2, 2)) if family == best else 2 * own for family in families]
-    everywhere = np.kron(np.ones((len(families),) * 2), common)
-    return Prints(dict.fromkeys(families, expected), everywhere + block_diag(*strays))
+        axes, strays, ruler_sd = _measured(families[best], long_mm, short_mm)
+        at, ruler = 2 * list(families).index(best) + axes, np.diag(ruler_sd**2)
+        for excuse in (FIT_TO_PAGE_SD**2, FIT_TO_PAGE_SD**2 * _alike(len(families))):
+            if strays @ np.linalg.solve(covariance[np.ix_(at, at)] + ruler, strays) > UNUSUAL**2:
+                covariance = covariance + excuse
+        gain = covariance[:, at] @ np.linalg.inv(covariance[np.ix_(at, at)] + ruler)
+        expected, covariance = expected + gain @ strays, covariance - gain @ covariance[at]
+    stretches = {family: expected[2 * i : 2 * i + 2] for i, family in enumerate(families)}
+    return Prints(stretches, np.asarray((covariance + covariance.T) / 2, float))
+
+
+def _unmeasured(families: int, sd: float) -> Array:
+    return np.asarray(sd**2 * (SAME_PRINTER * _alike(families) + (1 - SAME_PRINTER) * np.eye(2 * families)), float)
+
+
+def _alike(families: int) -> Array:
+    """(2F, 2F) ones where two stretches have the same direction."""
+    return np.asarray(np.kron(np.ones((families, families)), np.eye(2)), float)
 
 
 def _best_match(families: dict[str, CardDesign], long_mm: float | None, short_mm: float | None) -> str:
@@ -70,14 +93,11 @@ def _best_match(families: dict[str, CardDesign], long_mm: float | None, short_mm
     return min(ratios, key=lambda family: max(abs(r - 1) for r in ratios[family] if r is not None))
 
 
-def stretch_from_bars(
-    design: CardDesign, long_mm: float | None, short_mm: float | None, unmeasured_sd: float = UNMEASURED_SD
-) -> tuple[Array, Array]:
-    """Stretch along x and y (2,) as one or both measured bars of a card say, and 1 σ of each. Raises
-    ``CannotContinue`` for lengths no printed bar can have."""
-    x, y = _ratios((long_mm, short_mm), design)
-    found = [ratio for ratio in (x, y) if ratio is not None]
-    if not all(PLAUSIBLE[0] <= ratio <= PLAUSIBLE[1] for ratio in found):
+def _measured(design: CardDesign, long_mm: float | None, short_mm: float | None) -> tuple[Indices, Array, Array]:
+    """Which of a card's axes were measured (0 for x, 1 for y), by what share each bar is longer than nominal, and 1 σ
+    of it. Raises ``CannotContinue`` for lengths no printed bar can have."""
+    x, y = ratios = _ratios((long_mm, short_mm), design)
+    if not all(PLAUSIBLE[0] <= ratio <= PLAUSIBLE[1] for ratio in ratios if ratio is not None):
         raise _impossible(design, long_mm, short_mm)
     if x is not None and y is not None and abs(x / y - 1) > DISAGREE:
         raise CannotContinue(
@@ -85,14 +105,20 @@ def stretch_from_bars(
             f"The two scale bars disagree: one is {100 * x:.1f} % of its true length, the other {100 * y:.1f} %.",
             "Measure both bars again.",
         )
-    sd_x, sd_y = (RULER_SD_MM / nominal for nominal in bar_lengths_mm(design))
+    axes = np.array([axis for axis, ratio in enumerate(ratios) if ratio is not None])
+    strays = np.array([ratio - 1 for ratio in ratios if ratio is not None])
+    return axes, strays, RULER_SD_MM / np.array(bar_lengths_mm(design))[axes]
+
+
+def stretch_from_bars(design: CardDesign, long_mm: float | None, short_mm: float | None) -> tuple[Array, Array]:
+    """Stretch along x and y (2,) of one card as the ruler alone says, and 1 σ of each; a direction that was not
+    measured is expected to be like the other. Raises ``CannotContinue`` for lengths no printed bar can have."""
+    axes, strays, ruler_sd = _measured(design, long_mm, short_mm)
+    if len(axes) == 2:
+        return np.asarray(1 + strays, float), np.asarray(ruler_sd, float)
     # the other direction of a printer strays from this one as two unmeasured ones do from each other
-    guess = math.sqrt(2) * unmeasured_sd
-    if x is None:
-        sd_x = math.hypot(sd_y, guess)
-    if y is None:
-        sd_y = math.hypot(sd_x, guess)
-    return np.array([x or found[0], y or found[0]]), np.array([sd_x, sd_y])
+    other = math.hypot(float(ruler_sd[0]), math.sqrt(2) * UNMEASURED_SD)
+    return np.full(2, 1 + strays[0]), np.array([float(ruler_sd[0]) if axis == axes[0] else other for axis in (0, 1)])
 
 
 def _ratios(measured_mm: tuple[float | None, float | None], design: CardDesign) -> tuple[float | None, float | None]:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from extract.camera.bundle import HUBER, Key, Lie, Paper, Prior, Sight, Solved, Table, adjust, missed_px, risen_px
-from extract.camera.doubts import Verdict, card_doubts, focal_doubts
+from extract.camera.doubts import Verdict, card_doubts, focal_doubts, print_doubts
 from extract.camera.known import SolveSettings, bent_lie, is_bent, key_of, paper_of, prior_of, sight_of
 from extract.camera.printer import known_prints
 from extract.camera.project import PARAMETERS
@@ -64,7 +64,8 @@ def solve(
     )
     for camera, photo in zip(cameras, photos, strict=True):
         _check_tilt(camera, photo, known)
-    return cameras, (*card_doubts(verdicts, known), *focal_doubts(cameras, photos, known))
+    unlike = print_doubts(paper, weighed.solved.table.stretches, known)
+    return cameras, (*card_doubts(verdicts, known), *unlike, *focal_doubts(cameras, photos, known))
 
 
 def _designs(sightings_per_photo: Sequence[Sequence[CardSighting]]) -> dict[Key, CardDesign]:

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from extract.camera.advice import PRINTER_ASIDE, AdviceSettings, advise_card, best_card
+from extract.camera.advice import PRINTER_ASIDE, AdviceSettings, advise_card, advise_ruler, best_card
 from extract.camera.solve import solve
 from extract.camera.uncertainty import shape_sd_mm
-from extract.doors import Array
+from extract.doors import Array, TraceSettings
 from extract.geometry.scalecard import board_size_mm
 
 
@@ -54,3 +55,19 @@ def test_tight_photo_is_told_to_step_back(bench) -> None:
     (camera,), _ = solve([seen], [photo], known=PRINTER_ASIDE)
     doubt = advise_card(camera, outline(), AdviceSettings(good_mm=0.01))
     assert doubt is not None and "step back" in doubt.message
+
+
+def test_ruler_brings_what_was_promised(bench) -> None:
+    phone = bench.phone(distance_mm=1000.0, aim_mm=(135.0, 320.0))
+    cards = (bench.lying(bench.a4), bench.lying(bench.a4_one, 0, 480))
+    photo, seen = bench.shoot(phone, cards, 0.1)
+    (camera,), _ = solve([seen], [photo])
+    doubt = advise_ruler(camera, outline(), TraceSettings(), focal_hint_px=photo.focal_hint_px)
+    assert doubt is not None and doubt.code == "ruler-advice"
+    now, then = (float(number) for number in re.findall(r"[\d.]+(?= mm| to about)", doubt.message))
+    measured = TraceSettings(bar_long_mm=280.0, bar_short_mm=190.0)
+    (ruled,), _ = solve([seen], [photo], measured)
+    assert now == pytest.approx(shape_sd_mm(camera, outline()), abs=0.02)
+    assert then == pytest.approx(shape_sd_mm(ruled, outline()), abs=0.02)
+    assert then < 0.8 * now
+    assert advise_ruler(ruled, outline(), measured) is None
