@@ -89,11 +89,14 @@ def render_outputs(tracing: Tracing) -> dict[str, bytes]:
     return render(tracing)
 
 
-def write_outputs(tracing: Tracing, folder: Path) -> tuple[Path, ...]:
-    """Writes all output files, each whole or not at all. Raises CannotContinue when the folder cannot be written."""
+def write_outputs(
+    tracing: Tracing, folder: Path, corrections: Sequence[Mapping[str, Any]] = (), before: Tracing | None = None
+) -> tuple[Path, ...]:
+    """Writes all output files, each whole or not at all; ``corrections`` led to the tracing from the one ``before``.
+    Raises CannotContinue when the folder cannot be written."""
     from extract.output import write_outputs as write
 
-    return write(tracing, folder)
+    return write(tracing, folder, corrections, before)
 
 
 def write_surface(tracing: Tracing, folder: Path) -> None:

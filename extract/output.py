@@ -13,23 +13,28 @@ from extract.foam import plan_foam, sheet_from
 from extract.overlay import overlay_jpg
 from extract.pattern.fit import fit_table
 from extract.pattern.printed import parts_of
-from extract.project import Project, project_bytes, project_of
+from extract.project import Correction, Project, project_bytes, project_of
+from extract.reading import READING, reading_json
 from extract.report import report
 from extract.sheet import pattern_dxf, pattern_pdf, pattern_svg
 from extract.sheet.buildsheet import SeamRow, build_sheet_pdf
 from extract.sheet.foamplan import foam_plan_pdf
 
 
-def render_outputs(tracing: Tracing) -> dict[str, bytes]:
-    """All output files of a tracing by name."""
+def render_outputs(
+    tracing: Tracing, corrections: Sequence[Correction] = (), before: Tracing | None = None
+) -> dict[str, bytes]:
+    """All output files of a tracing by name. ``corrections`` are those that led to it from the tracing ``before``, so
+    that the project file can go on from what was read."""
     found = json.dumps(report(tracing), ensure_ascii=False, separators=(",", ":")).encode()
+    findings = {"report.json": found, READING: reading_json(before or tracing)}
     pattern = tracing.pattern
     return {
         "pattern.pdf": pattern_pdf(pattern, tracing.settings.paper),
         "pattern.svg": pattern_svg(pattern).encode(),
         "pattern.dxf": pattern_dxf(pattern),
         "overlay.jpg": overlay_jpg(tracing),
-        "pattern.truepeel": project_bytes(project_of(tracing, {"report.json": found})),
+        "pattern.truepeel": project_bytes(project_of(tracing, findings, corrections)),
         "report.json": found,
     }
 
@@ -81,14 +86,16 @@ def _seam_rows(project: Project) -> list[SeamRow]:
     ]
 
 
-def write_outputs(tracing: Tracing, folder: Path) -> tuple[Path, ...]:
-    """Writes all files into ``folder``, made if need be; returns their paths.
+def write_outputs(
+    tracing: Tracing, folder: Path, corrections: Sequence[Correction] = (), before: Tracing | None = None
+) -> tuple[Path, ...]:
+    """Writes all files (see ``render_outputs``) into ``folder``, made if need be; returns their paths.
 
     Each file is written beside its place and moved there when whole, so an interrupted run leaves what was there.
     Raises CannotContinue when the folder cannot be written.
     """
     check_folder(folder)
-    files = render_outputs(tracing)
+    files = render_outputs(tracing, corrections, before)
     try:
         return tuple(write_whole(folder / name, content) for name, content in files.items())
     except OSError as error:

@@ -92,8 +92,8 @@ def new_project(
     return _recorded(bare, build, corrections, TRACED, {})
 
 
-def project_of(tracing: Tracing, findings: Mapping[str, bytes]) -> Project:
-    """The project that a tracing starts."""
+def project_of(tracing: Tracing, findings: Mapping[str, bytes], corrections: Sequence[Correction] = ()) -> Project:
+    """The project that a tracing starts; ``corrections`` are those that led to it."""
     name = PurePath(tracing.photos[tracing.read_from].name).stem
     return new_project(
         build_from(tracing.panels, tracing.strokes, name, tracing.settings.pairs),
@@ -101,6 +101,7 @@ def project_of(tracing: Tracing, findings: Mapping[str, bytes]) -> Project:
         tracing.pattern.date,
         tuple(zip((photo.name for photo in tracing.photos), tracing.sources, strict=True)),
         findings,
+        corrections,
     )
 
 

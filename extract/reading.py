@@ -35,6 +35,7 @@ from extract.doors import (
 from extract.photo import read_photo
 
 FORMAT = "truepeel-reading/1"
+READING = "reading.json"
 MOST_POINTS = 2_000_000
 """A hundred times a big shell's; more is a damaged or hostile file."""
 KINDS = ("marker", "cut-edge", "ring", "tick", "note")

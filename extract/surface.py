@@ -19,7 +19,7 @@ from extract.doors import Array, CannotContinue, Curve, Panel, Stroke, Tracing
 from extract.files import write_whole
 from extract.geometry.curve import curve_points
 from extract.geometry.planar import arc_length, closed_up
-from extract.reading import reading_json
+from extract.reading import READING, reading_json
 from extract.rework import HAND_SIGMA_MM, MEANINGS
 
 MARGIN_MM = 15.0
@@ -31,7 +31,7 @@ THIN_MM = 0.04
 """A tenth of a screen pixel at the nearest zoom that is of use."""
 SHARP_DEG = 20.0
 SAME_CORNER_MM = 0.8
-READING, PICTURE, FRAME = "reading.json", "flat.jpg", "flat.json"
+PICTURE, FRAME = "flat.jpg", "flat.json"
 
 
 def write_surface(tracing: Tracing, folder: Path) -> None:

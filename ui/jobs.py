@@ -151,7 +151,7 @@ def _files_of(work: Work, key: str, settings: extract.TraceSettings, log: correc
         tracing = extract.corrected(reading, log.done)
         tell("drawing the pages", 0.4)
         sources = [work.photo_bytes(photo) for photo in work.photos()]
-        extract.write_outputs(extract.with_pictures(tracing, sources), folder)
+        extract.write_outputs(extract.with_pictures(tracing, sources), folder, log.done, reading)
 
     return make
 

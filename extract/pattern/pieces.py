@@ -45,7 +45,7 @@ def build_from(
     pairs: bool = False,
     face: Face = "inside",
 ) -> Build:
-    """The build of traced ``panels``: pieces p1, p2, … in their order, named by their number.
+    """The build of traced ``panels``: pieces p1, p2, … in their order, named by the maker or else by their number.
 
     An outline is cut into edges at corners of ``CORNER_DEG`` or more and wherever the neighbour changes; its edges
     joined are the outline to the bit. Two panels that run along the very same curve get a seam there. What the strokes
@@ -57,7 +57,7 @@ def build_from(
         pieces.append(
             Piece(
                 id=f"p{number}",
-                name=str(number),
+                name=panel.name or str(number),
                 edges=_edges(rim),
                 holes=tuple(Hole(f"h{n}", hole) for n, hole in enumerate(panel.holes, start=1)),
                 details=_details(panel, strokes),

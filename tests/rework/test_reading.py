@@ -10,7 +10,8 @@ import pytest
 
 from extract import report as report_module
 from extract.doors import CannotContinue, Tracing
-from extract.reading import read_reading, reading_json
+from extract.project import project_bytes, project_of, read_project
+from extract.reading import READING, read_reading, reading_json
 from extract.rework import rework
 
 
@@ -50,3 +51,14 @@ def changed(content: bytes, **values: Any) -> bytes:
 def test_a_damaged_file_is_refused_in_words(tracing: Tracing, damage: Any) -> None:
     with pytest.raises(CannotContinue, match="damaged"):
         read_reading(damage(reading_json(tracing)))
+
+
+def test_a_project_file_goes_on_from_what_was_read(tracing: Tracing) -> None:
+    corrections = [{"do": "delete", "stroke": "s1"}, {"do": "name", "at": [30, 80], "name": "whole wing"}]
+    done = rework(tracing, corrections)
+    content = project_bytes(project_of(done, {READING: reading_json(tracing)}, corrections))
+    kept = read_project(content)
+    assert list(kept.corrections) == corrections
+    assert [piece.name for piece in kept.build.pieces] == ["whole wing"]
+    again = rework(read_reading(kept.findings[READING]), kept.corrections)
+    assert np.array_equal(again.panels[0].outline.controls, done.panels[0].outline.controls)
