@@ -9,11 +9,10 @@ from dataclasses import replace
 from math import pi
 
 import numpy as np
-import shapely
 
 from extract.build import Build, Detail, Edge, Figure, Hole, Outcome, Piece, Question, Step
 from extract.doors import Array, Curve, Doubt
-from extract.geometry.curve import curve_at, curve_length, curve_points, nearest_parameters, transformed
+from extract.geometry.curve import curve_at, curve_length, nearest_parameters, transformed
 from extract.geometry.offset import offset_ring
 from extract.geometry.runs import checked, outline_of, refused, runs_from, with_edges
 from extract.pattern.body import rim_girth
@@ -62,7 +61,7 @@ def resize(
         figures.append(
             Figure("inner girth of the rim", "mm", before.inner_mm, rim_girth(after, rim).inner_mm, str(rim))
         )
-    figures += [_outline_figure(old, new) for old, new in zip(build.pieces, after.pieces, strict=True)]
+    figures += [_outline_figure(old, new, by, old.id in off) for old, new in zip(build.pieces, pieces, strict=True)]
     return Outcome(after, tuple(figures), tuple(_doubts(build, by)))
 
 
@@ -91,7 +90,8 @@ def _resized(piece: Piece, by: float, keep_holes: bool, keep_ticks: bool, off: d
     fresh = with_edges(
         replace(piece, holes=holes, details=details, sigma_mm=piece.sigma_mm * by), _moved(piece, edges, off)
     )
-    return checked(fresh, "The new size")
+    # Scaling alone makes nothing cross, and holes that stay small in a larger piece lie where they lay.
+    return checked(fresh, "The new size") if off or (by < 1 and piece.holes) else fresh
 
 
 def _moved(piece: Piece, edges: list[Edge], off: dict[str, float]) -> list[Edge]:
@@ -116,8 +116,8 @@ def _shifted(curve: Curve, anchor: Array, by: float) -> Curve:
 def _hole(hole: Hole, by: float, keep: bool) -> Curve:
     if not (keep and hole.fixed):
         return _scaled(hole.curve, by)
-    centre = shapely.Polygon(curve_points(hole.curve, 0.05)).centroid
-    return _shifted(hole.curve, np.array([centre.x, centre.y]), by)
+    controls = hole.curve.controls
+    return _shifted(hole.curve, (controls.min(axis=(0, 1)) + controls.max(axis=(0, 1))) / 2, by)
 
 
 def _detail(detail: Detail, outline: Curve, by: float, keep: bool) -> Curve:
@@ -132,8 +132,9 @@ def _detail(detail: Detail, outline: Curve, by: float, keep: bool) -> Curve:
     return _shifted(curve, ends[int(np.argmin(away))], by)
 
 
-def _outline_figure(old: Piece, new: Piece) -> Figure:
-    before, after = (curve_length(outline_of(piece)) for piece in (old, new))
+def _outline_figure(old: Piece, new: Piece, by: float, moved: bool) -> Figure:
+    before = curve_length(outline_of(old))
+    after = curve_length(outline_of(new)) if moved else by * before
     return Figure("length around the piece", "mm", before, after, old.id)
 
 
