@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -55,7 +56,7 @@ def test_a_damaged_file_is_refused_in_words(tracing: Tracing, damage: Any) -> No
 
 def test_a_project_file_goes_on_from_what_was_read(tracing: Tracing) -> None:
     corrections = [{"do": "delete", "stroke": "s1"}, {"do": "name", "at": [30, 80], "name": "whole wing"}]
-    done = rework(tracing, corrections)
+    done = rework(replace(tracing, sources=(b"stands for a photo",)), corrections)
     content = project_bytes(project_of(done, {READING: reading_json(tracing)}, corrections))
     kept = read_project(content)
     assert list(kept.corrections) == corrections
