@@ -7,9 +7,9 @@ Arrays are float64 of shape (N, 2) unless said otherwise and are never changed i
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -61,7 +61,8 @@ class Photo:
 
 @dataclass(frozen=True)
 class CardDesign:
-    """One printed scale card: ``squares`` across and down, ids from ``first_id`` row by row."""
+    """One printed scale card: ``squares`` across and down, ids from ``first_id`` row by row. Where a hand set the
+    corners of a rectangle (family "hand"), ``board_mm`` is its size and there is nothing printed on it."""
 
     family: str
     number: int
@@ -70,10 +71,11 @@ class CardDesign:
     marker_mm: float
     first_id: int
     paper_mm: tuple[float, float]
+    board_mm: tuple[float, float] | None = None
 
     @property
     def name(self) -> str:
-        return f"{self.family} card {self.number}"
+        return "rectangle set by hand" if self.board_mm else f"{self.family} card {self.number}"
 
 
 @dataclass(frozen=True, eq=False)
@@ -288,6 +290,17 @@ class Pattern:
 
 
 @dataclass(frozen=True)
+class HandRectangle:
+    """A rectangle of known size whose corners a hand set in the photo with that SHA-256: ``size_mm`` along the side
+    from the first corner to the second, and across; ``sd_mm`` how well each is known; ``corners_px`` four, in turn."""
+
+    photo: str
+    size_mm: tuple[float, float]
+    sd_mm: float
+    corners_px: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True)
 class TraceSettings:
     """What the maker may tell the program about one tracing.
 
@@ -303,6 +316,28 @@ class TraceSettings:
     cut_colour: str | None = None
     pairs: bool = False
     smooth_mm: float = 0.2
+    by_hand: tuple[HandRectangle, ...] = ()
+
+    @classmethod
+    def from_plain(cls, values: Mapping[str, Any]) -> TraceSettings:
+        """The settings that ``dataclasses.asdict`` made plain, JSON's lists and all. Raises TypeError or ValueError for
+        values that are none."""
+        told = dict(values)
+        told["by_hand"] = tuple(
+            HandRectangle(
+                str(one["photo"]),
+                _pair(one["size_mm"]),
+                float(one["sd_mm"]),
+                tuple(_pair(corner) for corner in one["corners_px"]),
+            )
+            for one in told.get("by_hand", ())
+        )
+        return cls(**told)
+
+
+def _pair(values: Any) -> tuple[float, float]:
+    x, y = values
+    return float(x), float(y)
 
 
 @dataclass(frozen=True, eq=False)
