@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from typing import Literal
+from dataclasses import replace
 
 import numpy as np
 import shapely
 
 from extract.build import Build, Piece, Run, Seam, Use
 from extract.doors import Array, Curve, Doubt, Mark, Part, Pattern, StrokeKind
-from extract.geometry.arc import normals, points_at, tangents_at
-from extract.geometry.curve import curve_length, joined, polyline_curve
-from extract.geometry.mirror import mirrored_piece, shifted_piece, upright_mirror
+from extract.geometry.arc import normals, parameters_at, tangents
+from extract.geometry.curve import curve_at, curve_length, joined, polyline_curve, transformed
+from extract.geometry.mirror import mirror_curve, mirrored_piece, moved, shifted_piece, upright_mirror
 from extract.geometry.runs import outline_of, piece_area, run_edges, shape_of
 from extract.geometry.slits import real_ways, run_length
 
@@ -33,17 +32,6 @@ _FACES = {
     "outside": "The shell stands for the outside of the foam: the inside comes out shorter.",
 }
 
-Side = Literal["", "L", "R"]
-
-
-@dataclass(frozen=True, eq=False)
-class _Placed:
-    """A piece as it lies on the print; ``flipped`` where it is drawn mirrored, its edges the other way round."""
-
-    piece: Piece
-    side: Side
-    flipped: bool
-
 
 def parts_of(build: Build, photo_name: str = "", date: str = "", doubts: Sequence[Doubt] = ()) -> Pattern:
     """The pattern of ``build``: every piece once, a pair as "L" and its mirror image "R".
@@ -54,15 +42,13 @@ def parts_of(build: Build, photo_name: str = "", date: str = "", doubts: Sequenc
     """
     turned = [_seen(piece) for piece in build.pieces]
     lying = _apart(turned)
-    placed = [_Placed(p, "L" if p.copies == "pair" else "", p.up == "back") for p in lying]
-    twins = [item.piece for item in placed if item.side == "L"]
-    if twins:
-        right = max(float(_box(piece)[2]) for piece in lying)
-        mirror = upright_mirror(right + _GAP_MM / 2)
-        placed += [_Placed(mirrored_piece(piece, mirror), "R", piece.up != "back") for piece in twins]
     numbers = tick_numbers(build)
-    parts = tuple(_part(build, item, numbers) for item in placed)
-    return Pattern(parts, photo_name or build.name, date, tuple(doubts), remarks_of(build))
+    parts = [_part(build, piece, numbers) for piece in lying]
+    pairs = [(part, piece) for part, piece in zip(parts, lying, strict=True) if part.pair]
+    if pairs:
+        mirror = upright_mirror(max(_box(piece)[2] for piece in lying) + _GAP_MM / 2)
+        parts += [_twin(part, mirrored_piece(piece, mirror), mirror) for part, piece in pairs]
+    return Pattern(tuple(parts), photo_name or build.name, date, tuple(doubts), remarks_of(build))
 
 
 def tick_numbers(build: Build) -> dict[tuple[int, int], int]:
@@ -135,8 +121,7 @@ def _in_rows(pieces: Sequence[Piece], moved: set[int], lying: Sequence[Piece]) -
         x, tall = x + box[2] - box[0] + _GAP_MM, max(tall, box[3] - box[1])
 
 
-def _part(build: Build, item: _Placed, numbers: dict[tuple[int, int], int]) -> Part:
-    piece = item.piece
+def _part(build: Build, piece: Piece, numbers: dict[tuple[int, int], int]) -> Part:
     label, room = _free_circle(shape_of(piece))
     room -= min(_WORDS_MM, _WORDS_SHARE * room)
     number = _number(piece)
@@ -144,10 +129,10 @@ def _part(build: Build, item: _Placed, numbers: dict[tuple[int, int], int]) -> P
     outline = outline_of(piece)
     return Part(
         number=number,
-        side=item.side,
+        side="L" if piece.copies == "pair" else "",
         outline=outline,
         holes=tuple(hole.curve for hole in piece.holes),
-        marks=(*_details(piece), *_seam_marks(build, item, numbers), *_leans(item)),
+        marks=(*_details(piece), *_seam_marks(build, piece, numbers), *_leans(piece)),
         area_mm2=piece_area(piece),
         perimeter_mm=curve_length(outline),
         sigma_mm=piece.sigma_mm,
@@ -166,6 +151,28 @@ def _part(build: Build, item: _Placed, numbers: dict[tuple[int, int], int]) -> P
     )
 
 
+def _twin(left: Part, image: Piece, mirror: Array) -> Part:
+    """The right part of a pair; ``image`` is the piece mirrored."""
+    x, y = moved(np.array([left.label_mm]), mirror)[0].tolist()
+    outline = outline_of(image)
+    return replace(
+        left,
+        side="R",
+        outline=outline,
+        holes=tuple(hole.curve for hole in image.holes),
+        marks=tuple(replace(mark, curve=_mirrored_mark(mark, mirror)) for mark in left.marks),
+        area_mm2=piece_area(image),
+        perimeter_mm=curve_length(outline),
+        label_mm=(x, y),
+        forward_deg=image.forward_deg,
+    )
+
+
+def _mirrored_mark(mark: Mark, mirror: Array) -> Curve:
+    """Stretches of the outline keep the foam on their right, lines inside their direction."""
+    return mirror_curve(mark.curve, mirror) if mark.use in ("seam", "lean") else transformed(mark.curve, mirror)
+
+
 def _number(piece: Piece) -> str:
     return piece.id.removeprefix("p")
 
@@ -181,22 +188,25 @@ def _details(piece: Piece) -> Iterator[Mark]:
         yield Mark(_KINDS.get(detail.use, "marker"), detail.colour, detail.curve, detail.text, detail.use)
 
 
-def _seam_marks(build: Build, item: _Placed, numbers: dict[tuple[int, int], int]) -> Iterator[Mark]:
+def _seam_marks(build: Build, piece: Piece, numbers: dict[tuple[int, int], int]) -> Iterator[Mark]:
     for seam in build.seams:
         for run, second in ((seam.first, False), (seam.second, True)):
-            if run.piece == item.piece.id:
-                yield from _run_marks(build, seam, second, item, numbers)
+            if run.piece == piece.id:
+                yield from _run_marks(build, seam, second, piece, numbers)
 
 
 def _run_marks(
-    build: Build, seam: Seam, second: bool, item: _Placed, numbers: dict[tuple[int, int], int]
+    build: Build, seam: Seam, second: bool, piece: Piece, numbers: dict[tuple[int, int], int]
 ) -> Iterator[Mark]:
     """The seam's number along the run, and its ticks from the edge inwards."""
-    curve = _run_curve(item.piece, seam.second if second else seam.first, item.flipped)
+    back = piece.up == "back"
+    curve = _run_curve(piece, seam.second if second else seam.first, back)
     yield Mark("note", "black", curve, f"seam {seam.number}", "seam")
+    if not seam.ticks:
+        return
     ways = tick_ways(build, seam, second)
-    at = curve_length(curve) - ways if item.flipped else ways
-    feet, across = points_at(curve, at), normals(tangents_at(curve, at))
+    places = parameters_at(curve, curve_length(curve) - ways if back else ways)
+    feet, across = curve_at(curve, places), normals(tangents(curve, places))
     for k, (foot, inwards) in enumerate(zip(feet, across, strict=True)):
         line = polyline_curve(np.array([foot, foot + _TICK_MM * inwards]))
         yield Mark("tick", "black", line, f"{numbers[seam.number, k]}", "tick")
@@ -208,9 +218,8 @@ def _run_curve(piece: Piece, run: Run, back: bool) -> Curve:
     return joined([edge.curve for edge in run_edges(piece, Run(piece.id, edges))], closed=False)
 
 
-def _leans(item: _Placed) -> Iterator[Mark]:
-    for edge in item.piece.edges:
+def _leans(piece: Piece) -> Iterator[Mark]:
+    for edge in piece.edges:
         if edge.finish.lean_deg:
-            longer = "top" if edge.finish.longer == item.piece.up else "underside"
-            text = f"{abs(edge.finish.lean_deg):g}° {longer} longer"
-            yield Mark("note", "black", edge.curve, text, "lean")
+            longer = "top" if edge.finish.longer == piece.up else "underside"
+            yield Mark("note", "black", edge.curve, f"{abs(edge.finish.lean_deg):g}° {longer} longer", "lean")

@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import shapely
@@ -41,13 +42,13 @@ class DrawnLine:
     colour: str = "black"
     phase_mm: float = 0.0
 
-    @property
+    @cached_property
     def path(self) -> Geometry:
         """The line as a coarse polyline, for placing things around it."""
         points = curve_points(self.curve, _LAYOUT_CHORD_MM)
         return shapely.linestrings(np.vstack([points, points[:1]]) if self.curve.closed else points)
 
-    @property
+    @cached_property
     def box(self) -> Box:
         """Contains the line: a Bézier never leaves the hull of its controls."""
         (left, top), (right, bottom) = self.curve.controls.min(axis=(0, 1)), self.curve.controls.max(axis=(0, 1))
@@ -78,7 +79,7 @@ class DrawnPart:
         shapes.append(shapely.box(box.left, box.top, box.right, box.bottom))
         return tuple(shapes)
 
-    @property
+    @cached_property
     def box(self) -> Box:
         lines, words = (line.box for line in self.lines), (word.box for word in self.words)
         return box_around([*lines, *words, self.lettering.box])

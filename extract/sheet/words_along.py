@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import shapely
 from shapely import Geometry
 
 from extract.doors import Array, Curve, Mark, Part
-from extract.geometry.arc import normals, points_at, tangents_at
-from extract.geometry.curve import curve_length, polyline_curve
+from extract.geometry.arc import normals, parameters_at, tangents
+from extract.geometry.curve import curve_at, curve_length, polyline_curve
 from extract.sheet.layout import Box
 from extract.sheet.lettering import PLAIN, text_width
 
@@ -43,7 +44,7 @@ class DrawnText:
         x, y = np.array(self.at) + 0.36 * self.size_mm * np.array([np.cos(down), np.sin(down)])
         return float(x), float(y)
 
-    @property
+    @cached_property
     def box(self) -> Box:
         angle, width = np.radians(self.angle_deg), text_width(self.text, PLAIN, self.size_mm)
         x = (abs(np.cos(angle)) * width + abs(np.sin(angle)) * self.size_mm) / 2
@@ -78,16 +79,16 @@ def _along(mark: Mark, region: Geometry, taken: Array) -> DrawnText:
     length = curve_length(mark.curve)
     width = text_width(mark.text, PLAIN, _SIZE_MM)
     size = max(_SMALLEST_MM, min(_SIZE_MM, _SIZE_MM * length / max(width, 1e-9)))
-    at = length * np.array(_PLACES)
-    tangents = tangents_at(mark.curve, at)
-    places = points_at(mark.curve, at) + _INWARDS_MM * normals(tangents)
+    at = parameters_at(mark.curve, length * np.array(_PLACES))
+    ways = tangents(mark.curve, at)
+    places = curve_at(mark.curve, at) + _INWARDS_MM * normals(ways)
     gaps = np.linalg.norm(places[:, None] - taken, axis=2).min(axis=1, initial=np.inf)
-    ends = np.stack([places - tangents * width / 2, places + tangents * width / 2])
+    ends = np.stack([places - ways * width / 2, places + ways * width / 2])
     inside = shapely.contains_xy(region, ends[..., 0], ends[..., 1]).all(axis=0)
     free = np.flatnonzero(inside & (gaps >= width / 2 + _INWARDS_MM))
     best = int(free[0]) if len(free) else int(np.argmax(np.where(inside, gaps + 1e3, gaps)))
     role = mark.use if mark.use in ("seam", "lean") else "word"
-    return DrawnText(role, mark.text, _pair(places[best]), _readable(tangents[best]), size)
+    return DrawnText(role, mark.text, _pair(places[best]), _readable(ways[best]), size)
 
 
 def _readable(direction: Array) -> float:
