@@ -39,6 +39,13 @@ def self_crossings(curve: Curve, chord_mm: float = _CUSP_CHORD_MM) -> Array:
     return found[found[:, 1] > found[:, 0] + _APART]
 
 
+def ring_crossings(ring: Curve, chord_mm: float = _CUSP_CHORD_MM) -> Array:
+    """Parameters (K, 2), the earlier one first, of the places where the closed ``ring`` crosses itself."""
+    last = float(len(ring.controls))
+    found = self_crossings(ring, chord_mm)
+    return found[(found[:, 0] > _APART) | (found[:, 1] < last - _APART)]
+
+
 def meeting_near(a: Array, b: Array, ahead: Array, back: Array) -> tuple[float, float] | None:
     """Parameters where cubic ``a`` (4, 2), prolonged past its end by the vector ``ahead`` (2,), meets cubic ``b``,
     prolonged before its start by ``-back``: t in 0…2 and u in −1…1, past 1 and below 0 on the straight prolongations.

@@ -17,11 +17,14 @@ import shapely
 from extract.doors import Array, CannotContinue, Curve
 from extract.geometry.arc import joint_turnings, tangents
 from extract.geometry.crossing import crossings, meeting_near
-from extract.geometry.curve import curve_area, curve_at, curve_length, curve_points, joined, polyline_curve, subcurve
+from extract.geometry.curve import curve_at, curve_length, curve_points, joined, polyline_curve, subcurve
 from extract.geometry.parallel import ending_at, parallels
+from extract.geometry.untangle import once_round
 
 _KINK_DEG = 2.0
 """A smaller turn is meant to be smooth: closing what it opens moves a parallel at 10 mm by 0.01 mm sideways."""
+_HOOK_MM = 0.25
+_HOOK_DEG = 20.0
 _LINES_DEG = 1e-4
 """Two straight lines have a corner however little they turn."""
 _FAINT_DEG = 8.0
@@ -30,10 +33,6 @@ _MITRE = 4.0
 """The limit of mitres where nothing else is asked for in SVG 2 (section 13.5.5): sharper than 29° they are blunted."""
 _STEP_DEG = 30.0
 """Edges this nearly in line meet in a step where their distances differ."""
-_SWALLOWED = 4.0
-"""An edge longer than this many distances is a side of the piece: where it would vanish, the piece is eaten."""
-_VANISHING_DEG = 150.0
-"""Sides that turn by more than this from one to the other face one another, so what lies between them must stay."""
 _TOLERANCE_MM = 0.002
 _CRUMB = 1e-9
 _SLACK_MM = 0.02
@@ -51,7 +50,7 @@ def parallel_curve(curve: Curve, distance_mm: float, tolerance_mm: float = _TOLE
         found = offset_ring([Curve(curve.controls, curve.straight, False)], [distance_mm], tolerance_mm)
         return joined([part for part in found if part is not None], True)
     stretches = _stretches([curve], [distance_mm], tolerance_mm)
-    joints = [_joint(a, b, True, _MITRE) for a, b in pairwise(stretches)]
+    joints = [_joint(a, b, _MITRE) for a, b in pairwise(stretches)]
     if any(joint is None for joint in joints):
         raise _eaten("The line is too crooked for this distance.")
     inner = [joint for joint in joints if joint is not None]
@@ -66,29 +65,76 @@ def offset_ring(
     """The open edges ``curves`` of an outline, each set off by its own distance and made to meet again.
 
     A corner whose mitre would reach further than ``mitre`` times the distance is cut blunt, yet stays the distance
-    away; edges in line with unequal distances meet in a step. None for a short edge that the distance swallows.
-    CannotContinue where a longer one would vanish or the outline would cross itself.
+    away; edges in line with unequal distances meet in a step. None for an edge that the distance swallows.
+    CannotContinue where nothing would be left, the outline would fall apart or a gap in it would close up.
     """
     if not any(distances_mm):
         return tuple(curves)
-    alive = _halved_alone(_stretches(curves, distances_mm, tolerance_mm))
-    count = len(alive)
-    reach = _SWALLOWED * max(abs(d) for d in distances_mm)
-    known: dict[tuple[int, int], _Joint | None] = {}
-    while True:
-        joints = [_known_joint(a, b, count, mitre, known) for a, b in zip(alive, [*alive[1:], alive[0]], strict=True)]
-        gone = _overtaken(alive, joints)
-        if not gone:
-            break
-        shortest = min(gone, key=lambda one: one.length_mm)
-        if shortest.length_mm > reach or len(alive) <= 2:
-            raise _eaten("The distance eats the piece, or a whole edge of it.")
-        alive = [one for one in alive if one is not shortest]
-    meetings = [joint for joint in joints if joint is not None]
-    parts = [_built(s, a, b) for s, a, b in zip(alive, [meetings[-1], *meetings[:-1]], meetings, strict=True)]
-    whole = _by_edge(alive, parts, len(curves))
-    _refuse_eaten(curves, distances_mm, whole, alive, meetings)
+    stretches = _halved_alone(_stretches(curves, distances_mm, tolerance_mm))
+    joints = [_joint(a, b, mitre) for a, b in zip(stretches, [*stretches[1:], stretches[0]], strict=True)]
+    whole = _simply_joined(stretches, joints, len(curves))
+    if whole is not None and _is_sound(curves, distances_mm, whole):
+        return whole
+    whole = _untangled(stretches, joints, len(curves))
+    if not _is_sound(curves, distances_mm, whole):
+        raise _eaten("The outline is too tight somewhere for this distance.")
     return whole
+
+
+def _simply_joined(
+    stretches: Sequence[_Stretch], joints: Sequence[_Joint | None], count: int
+) -> tuple[Curve | None, ...] | None:
+    """The edges where every stretch simply meets the next one, else None."""
+    found = [joint for joint in joints if joint is not None]
+    befores = [*found[-1:], *found[:-1]]
+    if len(found) < len(joints) or any(a.start >= b.end - _CRUMB for a, b in zip(befores, found, strict=True)):
+        return None
+    parts = [_built(one, a, b) for one, a, b in zip(stretches, befores, found, strict=True)]
+    return _by_edge([one.edge for one in stretches], parts, count)
+
+
+def _untangled(stretches: Sequence[_Stretch], joints: Sequence[_Joint | None], count: int) -> tuple[Curve | None, ...]:
+    """The edges where stretches swallow one another: all in one chain, led through the old corner where two do not
+    meet by being prolonged, and the chain's loops taken off."""
+    simple = [_prolonging(k, stretches, joints) for k in range(len(joints))]
+    parts: list[Curve] = []
+    edges: list[int] = []
+    for k, one in enumerate(stretches):
+        before, after, last = simple[k - 1], simple[k], float(len(one.raw.controls))
+        bodies = [_built(one, before or _Joint(last, 0.0, None, ()), after or _Joint(last, 0.0, None, ()))]
+        if before is None:
+            bodies.insert(0, polyline_curve(np.stack([one.source.controls[0, 0], one.raw.controls[0, 0]])))
+        if after is None:
+            bodies.append(polyline_curve(np.stack([one.raw.controls[-1, 3], one.source.controls[-1, 3]])))
+        parts += bodies
+        edges += [one.edge] * sum(len(body.controls) for body in bodies)
+    ring = _chained(parts)
+    pieces, owners = [], []
+    for start, end in once_round(ring):
+        bounds = [start, *(k for k in range(int(start) + 1, int(np.ceil(end))) if edges[k] != edges[k - 1]), end]
+        for a, b in pairwise(bounds):
+            pieces.append(subcurve(ring, a, b))
+            owners.append(edges[int(a)])
+    return _by_edge(owners, pieces, count)
+
+
+def _prolonging(k: int, stretches: Sequence[_Stretch], joints: Sequence[_Joint | None]) -> _Joint | None:
+    """Joint number ``k`` where it prolongs or bridges its stretches, leaving something of each, else None."""
+    joint = joints[k]
+    if joint is None:
+        return None
+    last = len(stretches[k].raw.controls)
+    trims = joint.place is not None and joint.end <= last and joint.start >= 0 and (joint.end < last or joint.start > 0)
+    before, after = joints[k - 1], joints[(k + 1) % len(joints)]
+    swallows = (before is not None and before.start >= joint.end) or (after is not None and joint.start >= after.end)
+    return None if trims or swallows else joint
+
+
+def _chained(parts: Sequence[Curve]) -> Curve:
+    """The parts, which meet but for rounding, as one closed chain, segment by segment as they are."""
+    controls = np.concatenate([part.controls for part in parts])
+    controls[:, 0] = np.roll(controls[:, 3], 1, axis=0)
+    return Curve(controls, np.concatenate([part.straight for part in parts]), True)
 
 
 def _eaten(reason: str) -> CannotContinue:
@@ -121,13 +167,28 @@ class _Joint:
 
 
 def _stretches(curves: Sequence[Curve], distances: Sequence[float], tolerance: float) -> list[_Stretch]:
-    parts = [(part, k) for k, curve in enumerate(curves) for part in _smooth_parts(curve)]
+    straightened = [curve if d == 0 else _without_hooks(curve) for curve, d in zip(curves, distances, strict=True)]
+    parts = [(part, k) for k, curve in enumerate(straightened) for part in _smooth_parts(curve)]
     sources, edges = [part for part, _ in parts], [k for _, k in parts]
     raws = parallels(sources, [distances[k] for k in edges], tolerance)
     return [
         _Stretch(source, raw, k, float(distances[k]), number, curve_length(source))
         for number, (source, raw, k) in enumerate(zip(sources, raws, edges, strict=True))
     ]
+
+
+def _without_hooks(curve: Curve) -> Curve:
+    """The curve without the turns that a cubic makes within a fraction of a millimetre of its ends: there is no
+    setting off a hook, and the corner it hides is one."""
+    controls = curve.controls.copy()
+    for sign in (1, -1):
+        p = controls[:, ::sign]
+        arm, reach = p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]
+        size, far = np.linalg.norm(arm, axis=1), np.linalg.norm(reach, axis=1)
+        bent = (arm * reach).sum(axis=1) < np.cos(np.radians(_HOOK_DEG)) * size * far
+        hooked = ~curve.straight & (size < _HOOK_MM) & (far > size) & bent
+        p[hooked, 1] = p[hooked, 0] + reach[hooked] * (size[hooked] / far[hooked])[:, None]
+    return Curve(controls, curve.straight, False)
 
 
 def _smooth_parts(curve: Curve) -> list[Curve]:
@@ -160,36 +221,25 @@ def _share(one: _Stretch, start: float, end: float) -> tuple[float, float]:
     return start * scale, end * scale
 
 
-def _known_joint(
-    a: _Stretch, b: _Stretch, count: int, mitre: float, known: dict[tuple[int, int], _Joint | None]
-) -> _Joint | None:
-    key = a.number, b.number
-    if key not in known:
-        known[key] = _joint(a, b, (a.number + 1) % count == b.number, mitre)
-    return known[key]
-
-
-def _joint(a: _Stretch, b: _Stretch, adjacent: bool, mitre: float) -> _Joint | None:
+def _joint(a: _Stretch, b: _Stretch, mitre: float) -> _Joint | None:
     """How the parallels of two stretches meet; None where they do not."""
     last, end, start = float(len(a.raw.controls)), a.raw.controls[-1, 3], b.raw.controls[0, 0]
     leaving, entering = _tangent(a.source, at_end=True), _tangent(b.source, at_end=False)
     turn = float(np.arctan2(leaving[0] * entering[1] - leaving[1] * entering[0], leaving @ entering))
     level = a.distance_mm == b.distance_mm
-    if not adjacent and abs(turn) > np.radians(_VANISHING_DEG):
-        return None
     least = _LINES_DEG if a.raw.straight[-1] and b.raw.straight[0] else _KINK_DEG
-    if adjacent and level and (a.distance_mm == 0 or abs(turn) <= np.radians(least)):
+    if level and (a.distance_mm == 0 or abs(turn) <= np.radians(least)):
         return _Joint(last, 0.0, (end + start) / 2, ())
     reach = np.sqrt(mitre**2 - 1) * max(abs(a.distance_mm), abs(b.distance_mm))
     found = _nearest_crossing(a.raw, b.raw, leaving * reach, entering * reach)
     if found is not None:
         return found
-    if adjacent and level and abs(turn) <= np.radians(_FAINT_DEG):
+    if level and abs(turn) <= np.radians(_FAINT_DEG):
         return _Joint(last, 0.0, (end + start) / 2, ())
-    if adjacent and level and turn * a.distance_mm > 0:
+    if level and turn * a.distance_mm > 0:
         away = abs(a.distance_mm) * np.tan(abs(turn) / 4)
         return _Joint(last, 0.0, None, (end + away * leaving, start - away * entering))
-    if adjacent and not level and not np.radians(_STEP_DEG) < abs(turn) < np.pi - np.radians(_STEP_DEG):
+    if not level and not np.radians(_STEP_DEG) < abs(turn) < np.pi - np.radians(_STEP_DEG):
         return _Joint(last, 0.0, None, (end, start), abs(b.distance_mm) > abs(a.distance_mm))
     return None
 
@@ -216,16 +266,6 @@ def _nearest_crossing(a: Curve, b: Curve, ahead: Array, back: Array) -> _Joint |
     places = curve_at(longer_a, found[:, 0])
     k = int(np.argmin(np.linalg.norm(places - end, axis=1) + np.linalg.norm(places - start, axis=1)))
     return _Joint(float(found[k, 0]), float(found[k, 1]) - 1, places[k], ())
-
-
-def _overtaken(alive: Sequence[_Stretch], joints: Sequence[_Joint | None]) -> list[_Stretch]:
-    """Stretches of which nothing is left between their two joints, and those beside a joint that does not come off."""
-    gone = []
-    for k, one in enumerate(alive):
-        before, after = joints[k - 1], joints[k]
-        if before is None or after is None or before.start >= after.end - _CRUMB:
-            gone.append(one)
-    return gone
 
 
 def _built(one: _Stretch, before: _Joint, after: _Joint) -> Curve:
@@ -281,11 +321,11 @@ def _starting_at(curve: Curve, start_mm: Array) -> Curve:
     return Curve(controls, curve.straight, False)
 
 
-def _by_edge(alive: Sequence[_Stretch], parts: Sequence[Curve], count: int) -> tuple[Curve | None, ...]:
-    """The parts put together edge by edge; one that starts in the middle of its edge comes last."""
+def _by_edge(owners: Sequence[int], parts: Sequence[Curve], count: int) -> tuple[Curve | None, ...]:
+    """The parts put together edge by edge; None for an edge of which nothing is left."""
     grouped: list[list[Curve]] = [[] for _ in range(count)]
-    for one, part in zip(alive, parts, strict=True):
-        grouped[one.edge].append(part)
+    for owner, part in zip(owners, parts, strict=True):
+        grouped[owner].append(part)
     return tuple(welded(group) if group else None for group in grouped)
 
 
@@ -297,32 +337,29 @@ def welded(parts: Sequence[Curve]) -> Curve:
     return _lines_merged(joined(whole, False))
 
 
-def _refuse_eaten(
-    curves: Sequence[Curve],
-    distances: Sequence[float],
-    whole: Sequence[Curve | None],
-    alive: Sequence[_Stretch],
-    joints: Sequence[_Joint],
-) -> None:
-    """CannotContinue where the new outline crosses itself or comes nearer to its edges than it should."""
-    ring = welded([part for part in whole if part is not None])
-    points = curve_points(ring, _CHECK_CHORD_MM)
-    if curve_area(ring) <= 0 or not shapely.Polygon(points).is_valid:
-        raise _eaten("The outline would cross itself: the distance is more than a narrow part of it allows.")
-    befores = [joints[-1], *joints[:-1]]
-    for distance in {d for d in distances if d}:
-        lines = [
-            curve_points(curve, _CHECK_CHORD_MM) for curve, d in zip(curves, distances, strict=True) if d == distance
-        ]
-        sources = shapely.multilinestrings([shapely.linestrings(line) for line in lines])
+def _is_sound(curves: Sequence[Curve], distances: Sequence[float], whole: Sequence[Curve | None]) -> bool:
+    """Whether the new outline does not cross itself and keeps its distance from the edges that were set off alike."""
+    points = curve_points(welded([part for part in whole if part is not None]), _CHECK_CHORD_MM)[:-1]
+    if len(points) < 3 or not shapely.Polygon(points).is_valid or _signed_area(points) <= 0:
+        return False
+    for distance in {d for d in distances if abs(d) > _SLACK_MM + _CHECK_CHORD_MM}:
+        alike = [k for k, d in enumerate(distances) if d == distance]
+        sources = shapely.multilinestrings(
+            [shapely.linestrings(curve_points(curves[k], _CHECK_CHORD_MM)) for k in alike]
+        )
         shapely.prepare(sources)
-        cores = [
-            curve_points(
-                subcurve(one.raw, max(a.start, 0.0), min(b.end, float(len(one.raw.controls)))), _CHECK_CHORD_MM
-            )
-            for one, a, b in zip(alive, befores, joints, strict=True)
-            if one.distance_mm == distance and min(b.end, len(one.raw.controls)) > max(a.start, 0.0)
-        ]
+        fresh = [part for part in (whole[k] for k in alike) if part is not None]
         near = abs(distance) - _SLACK_MM - _CHECK_CHORD_MM
-        if cores and near > 0 and shapely.dwithin(sources, shapely.points(np.concatenate(cores)), near).any():
-            raise _eaten("The outline is too tight somewhere for this distance.")
+        if fresh and shapely.dwithin(sources, shapely.points(_inner_points(fresh)), near).any():
+            return False
+    return True
+
+
+def _inner_points(parts: Sequence[Curve]) -> Array:
+    """Points on the curves, without their ends, where a step may lead to a neighbour."""
+    return np.concatenate([curve_points(part, _CHECK_CHORD_MM)[1:-1] for part in parts])
+
+
+def _signed_area(points: Array) -> float:
+    x, y = points.T
+    return float(x @ np.roll(y, -1) - y @ np.roll(x, -1)) / 2
