@@ -37,6 +37,7 @@ __all__ = [
     "TraceSettings",
     "Tracing",
     "all_steps",
+    "asymmetry",
     "cards_pdf",
     "change",
     "check_correction",
@@ -48,7 +49,7 @@ __all__ = [
     "drawing",
     "foam_files",
     "foam_plan",
-    "look",
+    "look_at",
     "look_over",
     "open_project",
     "open_reading",
@@ -204,11 +205,19 @@ def redo(project: Project) -> Project:
     return redone(project)
 
 
-def look(project: Project) -> dict[str, Any]:
+def look_at(project: Project) -> dict[str, Any]:
     """The build in plain values: pieces with their edges, seams, materials; mm, mm² and degrees."""
-    from extract.pattern.look import look_at
+    from extract.pattern.look import look_at as look
 
-    return look_at(project.build)
+    return look(project.build)
+
+
+def asymmetry(project: Project, piece: str, line: str = "") -> dict[str, Any]:
+    """How the halves of a piece differ about its best axis, or a line drawn on it: points along the outline and by how
+    many mm each sticks out further than the other side, in plain values. Raises CannotContinue."""
+    from extract.pattern.mirror import asymmetry_map
+
+    return asymmetry_map(project.build, piece, line)
 
 
 def print_files(project: Project, paper: str | None = None) -> dict[str, bytes]:

@@ -100,7 +100,7 @@ def _look(told: argparse.Namespace) -> int:
     from ui import build_words
 
     project = extract.open_project(told.project)
-    print("\n".join(build_words.look_lines(extract.look(project))))
+    print("\n".join(build_words.look_lines(extract.look_at(project))))
     done = [moment.step for moment in project.moments[1 : project.now + 1]]
     print(f"\nSteps done: {', '.join(done) or 'none'}." + _more(len(project.moments) - 1 - project.now))
     return 0
