@@ -11,16 +11,25 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+from scipy.ndimage import uniform_filter1d
 
 from extract.build import Build, Edge, Piece, Run
 from extract.doors import Array, Curve
-from extract.geometry.arc import joint_turnings, ways_at
-from extract.geometry.curve import curve_length, joined, transformed
+from extract.geometry.arc import joint_turnings, points_at, tangents_at, ways_at
+from extract.geometry.curve import curve_length, joined, segment_lengths, transformed
 from extract.geometry.offset import welded
-from extract.geometry.runs import piece_named, run_edges
+from extract.geometry.planar import ring_peaks
+from extract.geometry.runs import outline_of, piece_named, run_edges, split_edge
 
 _HAIRPIN_DEG = 110.0
 """A slit that opens by more than 70° is a notch of the shape, not a relief cut."""
+_MOUTH_DEG = 40.0
+_CORNER_DEG = 20.0
+_STEP_MM = 0.25
+_LOOK_MM = 2.0
+"""A corner turns the outline as a whole within a marker's width or two, however rounded it was drawn."""
+_SNAP_MM = 1.0
+_LONGEST_SHARE = 0.4
 _UNEQUAL_SHARE = 0.25
 _UNEQUAL_MM = 3.0
 """A hand's two cuts of one slit differ by a few millimetres at most (common practice, no source)."""
@@ -54,6 +63,51 @@ def slits_of(piece: Piece) -> tuple[Slit, ...]:
         if longer - shorter <= max(_UNEQUAL_MM, _UNEQUAL_SHARE * longer):
             found.append(slit)
     return tuple(found)
+
+
+def lips_freed(build: Build, piece_id: str) -> Build:
+    """The build with the piece's edges cut at the point and the mouth of everything that looks like a relief cut, so
+    that each lip is an edge of its own; seams follow. Rounded corners, as a hand and a marker leave them, count."""
+    piece = piece_named(build, piece_id)
+    lengths = [curve_length(edge.curve) for edge in piece.edges]
+    starts = np.concatenate([[0.0], np.cumsum(lengths)])
+    for k, edge in reversed(list(enumerate(piece.edges))):
+        ways = [way - starts[k] for way in _slit_ways(piece) if starts[k] < way < starts[k + 1]]
+        inner = [way for way in ways if _SNAP_MM < way < lengths[k] - _SNAP_MM]
+        build = split_edge(build, piece.id, edge.id, inner)
+    return build
+
+
+def _slit_ways(piece: Piece) -> list[float]:
+    """Arc lengths along the outline of the points and mouths of slits."""
+    outline = outline_of(piece)
+    length = curve_length(outline)
+    count = int(np.ceil(length / _STEP_MM))
+    step = length / count
+    tangent = tangents_at(outline, np.asarray(step * (np.arange(count) + 0.5), float))
+    ahead = np.roll(tangent, -1, axis=0)
+    turn = np.arctan2(tangent[:, 0] * ahead[:, 1] - tangent[:, 1] * ahead[:, 0], (tangent * ahead).sum(axis=1))
+    wide = uniform_filter1d(turn, width := 2 * round(_LOOK_MM / step) + 1, mode="wrap") * width
+    points = ring_peaks(-wide, np.radians(_HAIRPIN_DEG), width)
+    corners = ring_peaks(wide, np.radians(_MOUTH_DEG), width)
+    found: set[int] = set()
+    for apex in points:
+        back = [(apex - k) % count for k in corners]
+        ahead_of = [(k - apex) % count for k in corners]
+        if corners and max(min(back), min(ahead_of)) * step <= _LONGEST_SHARE * length:
+            found |= {apex, corners[int(np.argmin(back))], corners[int(np.argmin(ahead_of))]}
+    around = np.arange(-width, width + 1)
+    middles = [k + around @ turn[(k + around) % count] / turn[(k + around) % count].sum() for k in found]
+    return sorted(_settled(outline, float((k + 1) * step % length), length) for k in middles)
+
+
+def _settled(outline: Curve, way: float, length: float) -> float:
+    """The way of the sharpest joint nearby, if any is a corner by itself."""
+    joints = np.cumsum(segment_lengths(outline))
+    turns = np.abs(joint_turnings(outline))
+    gap = np.abs((joints - way + length / 2) % length - length / 2)
+    near = (gap <= _LOOK_MM) & (turns > np.radians(_CORNER_DEG))
+    return float(joints[np.flatnonzero(near)[np.argmax(turns[near])]] % length) if near.any() else way
 
 
 def slit_between(piece: Piece, before: Edge, after: Edge) -> Slit:
@@ -146,5 +200,9 @@ def _closing(before: Curve, after: Curve) -> Array:
 
 
 def _turn_between(before: Curve, after: Curve) -> float:
-    pair = Curve(np.stack([before.controls[-1], after.controls[0]]), np.array([False, False]), False)
-    return float(joint_turnings(pair)[0])
+    """Turn, in radians, from the last stretch of one edge to the first of the next, hooks at the corner passed over."""
+    lengths = curve_length(before), curve_length(after)
+    look = min(_LOOK_MM, *lengths)
+    into = before.controls[-1, 3] - points_at(before, np.array([lengths[0] - look]))[0]
+    out = points_at(after, np.array([look]))[0] - after.controls[0, 0]
+    return float(np.arctan2(into[0] * out[1] - into[1] * out[0], into @ out))

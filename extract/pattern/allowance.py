@@ -10,6 +10,7 @@ from extract.doors import CannotContinue, Curve, Doubt
 from extract.geometry.curve import curve_area, reversed_curve
 from extract.geometry.offset import offset_ring, parallel_curve
 from extract.geometry.runs import piece_named, refused, run_edges, runs_from, seams_of, with_edges
+from extract.geometry.slits import closed_lips
 from extract.pattern.changes import outcome, with_changed
 
 _EVERYTHING = ("all", "everything")
@@ -59,7 +60,7 @@ def add_allowance(build: Build, where: str | Sequence[str], width: float = 5.0) 
     if width == 0:
         raise refused("An allowance of 0 mm changes nothing.", "Give the width in mm.")
     figure = Figure("trim allowance", "mm", None, width)
-    return _along(build, _named(build, where), width, "The allowance", figure)
+    return _along(build, _named(build, where, lips=False), width, "The allowance", figure)
 
 
 def make_up_for_cut(build: Build, where: str | Sequence[str] = "all", kerf: float = 1.0) -> Outcome:
@@ -72,7 +73,8 @@ def make_up_for_cut(build: Build, where: str | Sequence[str] = "all", kerf: floa
         raise refused("A cut needs a width above 0 mm.", "A knife needs no such step.")
     runs = _named(build, where)
     plain = _along(build, runs, kerf / 2, "The cut", Figure("width of the cut", "mm", None, kerf))
-    whole = {run.piece for run in runs if len(run.edges) == len(piece_named(build, run.piece).edges)}
+    named = {run.piece: {edge for other in runs if other.piece == run.piece for edge in other.edges} for run in runs}
+    whole = {name for name, edges in named.items() if len(edges) == len(piece_named(build, name).edges)}
     pieces = [_with_smaller_holes(piece, kerf / 2) for piece in plain.build.pieces if piece.id in whole and piece.holes]
     after = with_changed(plain.build, pieces)
     return outcome(build, after, "The cut", plain.figures[:1], plain.doubts)
@@ -105,8 +107,9 @@ def _partners(build: Build, run: Run) -> list[Run]:
     return found
 
 
-def _named(build: Build, where: str | Sequence[str]) -> list[Run]:
-    """Runs for words that name runs, whole pieces, or everything."""
+def _named(build: Build, where: str | Sequence[str], lips: bool = True) -> list[Run]:
+    """Runs for words that name runs, whole pieces, or everything; without ``lips`` whole pieces leave out the closed
+    slits, whose sides are glued as they are."""
     words = where.replace(",", " ").split() if isinstance(where, str) else list(where)
     if not words:
         raise refused("Nothing is named.", "Name runs (p1:a), pieces (p1) or all.")
@@ -116,7 +119,9 @@ def _named(build: Build, where: str | Sequence[str]) -> list[Run]:
             found.extend(runs_from(build, word))
             continue
         pieces = build.pieces if word in _EVERYTHING else (piece_named(build, word),)
-        found.extend(Run(piece.id, tuple(edge.id for edge in piece.edges)) for piece in pieces)
+        for piece in pieces:
+            closed = {} if lips else closed_lips(build, piece.id)
+            found.extend(Run(piece.id, (edge.id,)) for edge in piece.edges if edge.id not in closed)
     return found
 
 

@@ -24,7 +24,7 @@ from extract.geometry.runs import (
     with_curves,
     with_piece,
 )
-from extract.geometry.slits import Slit, glued_curve, kept_when_glued, run_length, slit_between, slits_of
+from extract.geometry.slits import Slit, glued_curve, kept_when_glued, lips_freed, run_length, slit_between, slits_of
 from extract.pattern.changes import outcome
 from extract.pattern.seams import free_number
 
@@ -83,13 +83,13 @@ def close_slits(build: Build, where: str, level: bool = False) -> Outcome:
     ``where``: the two lips ("p1:b+c"), or a piece ("p1") for all that look like slits. ``level`` gives the second
     lip the shape of the first.
     """
-    slits = _slits_named(build, where)
-    fresh = build
+    freed, slits = _slits_named(build, where)
+    fresh = freed
     for slit in slits:
         if level:
             fresh = _levelled(fresh, slit)
         fresh = _sewn(fresh, slit.piece, slit.before.id, slit.after.id)
-    figures = [figure for slit in slits for figure in _slit_figures(build, fresh, slit)]
+    figures = [figure for slit in slits for figure in _slit_figures(freed, fresh, slit)]
     return outcome(build, fresh, "Closing the slit", figures)
 
 
@@ -138,13 +138,15 @@ def put_darts(
     return outcome(build, fresh, "The darts", figures)
 
 
-def _slits_named(build: Build, where: str) -> list[Slit]:
+def _slits_named(build: Build, where: str) -> tuple[Build, list[Slit]]:
+    """The slits meant, and the build with edges cut so that their lips are edges of their own."""
     if ":" not in where:
         piece = piece_named(build, where.strip())
-        found = [slit for slit in slits_of(piece) if not _is_sewn(build, slit)]
+        freed = lips_freed(build, piece.id)
+        found = [slit for slit in slits_of(piece_named(freed, piece.id)) if not _is_sewn(freed, slit)]
         if not found:
             raise refused(f"Piece {piece.id} has no open slit.", "Name the two lips, as in p1:b+c.")
-        return found
+        return freed, found
     run = run_from(build, where)
     piece = piece_named(build, run.piece)
     edges = run_edges(piece, run)
@@ -154,11 +156,11 @@ def _slits_named(build: Build, where: str) -> list[Slit]:
     if all(one.before is not edges[0] for one in slits_of(piece)):
         raise refused(
             f"{run} do not look like the two lips of a slit.",
-            "They should meet in a sharp point inside the piece and be about equally long.",
+            f"They should be about equally long and meet in a point. Name {piece.id} alone to have its slits found.",
         )
     if _is_sewn(build, slit):
         raise refused(f"{run} are sewn already.", "Take their seam out first (unseam).")
-    return [slit]
+    return build, [slit]
 
 
 def _is_sewn(build: Build, slit: Slit) -> bool:

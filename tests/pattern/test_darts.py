@@ -14,7 +14,17 @@ from hypothesis import strategies as st
 from extract.build import Build, Edge, Outcome, Piece, Run, Seam
 from extract.doors import CannotContinue, Curve
 from extract.geometry.arc import points_at
-from extract.geometry.curve import circle_curve, curve_length, curve_points, polyline_curve, subcurve
+from extract.geometry.curve import (
+    circle_curve,
+    curve_area,
+    curve_length,
+    curve_points,
+    joined,
+    polyline_curve,
+    reversed_curve,
+    subcurve,
+)
+from extract.geometry.fit import fit_curve
 from extract.geometry.runs import checked, run_curve, shape_of
 from extract.geometry.slits import glued_curve, real_ways, run_length, slits_of
 from extract.pattern.darts import cap_intake, close_slits, closed_cone, put_darts, row_weights, wedge_of
@@ -180,6 +190,23 @@ def test_a_slit_is_read_and_closed(wedge: float) -> None:
         close_slits(found.build, "p1")
     with pytest.raises(CannotContinue, match="sewn already"):
         close_slits(found.build, "p1:b+c")
+
+
+def test_slits_with_rounded_mouths_are_found_within_their_edges() -> None:
+    """As a marker and a hand leave them: corners of the mouth rounded to 1 mm, so that no edge ends there."""
+    sharp = joined([edge.curve for edge in slit_piece(20).edges], True)
+    shape = shapely.Polygon(curve_points(sharp))
+    round_ = shape.buffer(-1.0, quad_segs=16).buffer(1.0, quad_segs=16)  # rounds what bulges, keeps hollows sharp
+    ring = fit_curve(np.asarray(round_.exterior.coords)[:-1][::-1], 0.02, closed=True).curve
+    start = int(np.argmin(np.linalg.norm(ring.controls[:, 0] - [100, 60 * math.cos(math.radians(10))], axis=1)))
+    turned = Curve(np.roll(ring.controls, -start, axis=0), np.roll(ring.straight, -start), True)
+    if curve_area(turned) < 0:
+        turned = reversed_curve(turned)
+    build = Build("moth", (Piece("p1", "slit", (Edge("a", replace(turned, closed=False)),)),))
+    found = close_slits(build, "p1")
+    assert value(found, "angle taken out") == pytest.approx(20, abs=1.5)
+    assert value(found, "length of the first lip") == pytest.approx(60, abs=1.5)
+    assert value(found, "length of the second lip") == pytest.approx(60, abs=1.5)
 
 
 def test_lips_of_a_hands_cut_can_be_levelled() -> None:
