@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -106,6 +106,17 @@ def show_symmetry(build: Build, piece: str, line: str = _BEST, mark: bool = Fals
     if mark:
         build = with_piece(build, replace(old, details=(*old.details, _axis_line(old, axis))))
     return Outcome(build, tuple(figures))
+
+
+def asymmetry_map(build: Build, piece: str, line: str = _BEST, count: int = 240) -> dict[str, Any]:
+    """Plain values for a picture: the axis' ends, ``points`` [x, y] evenly along the outline, and for each by how many
+    mm it sticks out further than the other side's mirror image (``by``)."""
+    old = piece_named(build, piece)
+    axis = axis_of(old, line)
+    points, gap = straying(outline_of(old), axis, count)
+    ends = _axis_line(old, axis).curve.controls[0, [0, 3]]
+    most = float(np.abs(straying(outline_of(old), axis)[1]).max())
+    return {"axis": ends.tolist(), "points": points.tolist(), "by": gap.tolist(), "most": most}
 
 
 def even_halves(build: Build, piece: str, line: str = _BEST, smooth: float = SMOOTH_DEG) -> Outcome:

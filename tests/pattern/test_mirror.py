@@ -20,6 +20,7 @@ from extract.geometry.curve import circle_curve, curve_length, curve_points, pol
 from extract.geometry.mirror import mirrored_piece, reflection, upright_mirror
 from extract.geometry.runs import outline_of, shape_of
 from extract.geometry.symmetry import Axis, best_axis, straying
+from extract.pattern.mirror import asymmetry_map
 from extract.steps import apply
 
 
@@ -202,6 +203,10 @@ def test_the_map_of_asymmetry_shows_the_bump() -> None:
     assert told["sticks out further than the other side by", "p1:c"] == pytest.approx(2.0)
     assert told["sticks out further than the other side by", "p1:a"] == pytest.approx(-2.0)
     assert outcome.build.pieces[0] is piece
+    shown = asymmetry_map(Build("x", (piece,)), "p1", "d1")
+    assert shown["most"] == pytest.approx(2.0) and max(shown["by"]) == pytest.approx(2.0)
+    assert len(shown["points"]) == len(shown["by"]) == 240
+    assert np.abs(np.array(shown["axis"])[:, 0]).max() < 1e-9
 
 
 def uneven() -> Piece:
