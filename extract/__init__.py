@@ -12,7 +12,18 @@ from typing import TYPE_CHECKING, Any
 
 __version__ = "0.1.0"
 
-from extract.doors import CannotContinue, Doubt, Panel, Part, Pattern, Progress, Stroke, TraceSettings, Tracing
+from extract.doors import (
+    CannotContinue,
+    Doubt,
+    HandRectangle,
+    Panel,
+    Part,
+    Pattern,
+    Progress,
+    Stroke,
+    TraceSettings,
+    Tracing,
+)
 from extract.files import check_folder, write_whole
 
 if TYPE_CHECKING:
@@ -29,6 +40,7 @@ __all__ = [
     "PAPERS",
     "CannotContinue",
     "Doubt",
+    "HandRectangle",
     "Panel",
     "Part",
     "Pattern",

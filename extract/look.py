@@ -15,13 +15,12 @@ import numpy as np
 from extract.camera.advice import advise_card
 from extract.camera.blur import blur_doubt, measure_blur
 from extract.camera.flatten import card_outlines_mm, flatten
-from extract.camera.solve import solve
 from extract.camera.uncertainty import shape_sd_mm
-from extract.cards.find import find_cards
 from extract.doors import Array, CannotContinue, CardSighting, Doubt, Photo, PlaneCamera, Progress, TraceSettings
 from extract.ink.silhouette_where import rough_outline
 from extract.overlay import CARD_COLOUR, Pen
 from extract.photo import read_photo
+from extract.scale import find_scale, has_card, solve_scale
 
 LONG_SIDE_PX = 1400
 ROUGH_MM = 1.0
@@ -55,7 +54,7 @@ def look_over(sources: Sequence[tuple[str, bytes]], settings: TraceSettings, pro
     seen = []
     for n, (name, content) in enumerate(sources):
         tell(f"finding the cards in {name}", 0.6 * n / len(sources))
-        seen.append(_seen(name, content))
+        seen.append(_seen(name, content, settings))
     tell("working out how true they make it", 0.6)
     cameras, doubts, refusal = _solved([one for one in seen if one.sightings], settings)
     tell("looking where a card would help", 0.7)
@@ -74,13 +73,13 @@ Cameras = dict[str, tuple[Photo, PlaneCamera]]
 """Photo and camera by the photo's digest."""
 
 
-def _seen(name: str, content: bytes) -> _Seen:
+def _seen(name: str, content: bytes, settings: TraceSettings) -> _Seen:
     try:
         photo = read_photo(content, name)
     except CannotContinue as why:
         return _Seen(name, refusal=why)
     try:
-        sightings, doubts = find_cards(photo)
+        sightings, doubts = find_scale(photo, settings)
     except CannotContinue as why:
         return _Seen(name, photo, refusal=why)
     return _Seen(name, photo, sightings, doubts)
@@ -91,10 +90,11 @@ def _solved(seen: list[_Seen], settings: TraceSettings) -> tuple[Cameras, tuple[
     if not photos:
         return {}, (), None
     try:
-        cameras, doubts = solve([one.sightings for one in seen], photos, settings)
+        cameras, doubts = solve_scale([one.sightings for one in seen], photos, settings)
     except CannotContinue as why:
         return {}, (), why
-    blurs = [blur_doubt(photo, measure_blur(photo, camera)) for photo, camera in zip(photos, cameras, strict=True)]
+    printed = [pair for pair in zip(photos, cameras, strict=True) if has_card(pair[1])]
+    blurs = [blur_doubt(photo, measure_blur(photo, camera)) for photo, camera in printed]
     by_photo = {photo.digest: (photo, camera) for photo, camera in zip(photos, cameras, strict=True)}
     return by_photo, (*doubts, *(doubt for doubt in blurs if doubt)), None
 
@@ -109,7 +109,8 @@ def _advice(cameras: Cameras) -> tuple[Array | None, tuple[Doubt, ...]]:
         outline = rough_outline(flatten(photo, camera, mm_per_px=ROUGH_MM))
     except CannotContinue as why:
         return None, (Doubt("no-shell", f"{why.reason} {why.advice}"),)
-    advice = advise_card(camera, outline, focal_hint_px=photo.focal_hint_px)
+    hint = photo.focal_hint_px
+    advice = advise_card(camera, outline, focal_hint_px=hint) if has_card(camera) else None
     return outline, (advice,) if advice else ()
 
 
@@ -124,6 +125,7 @@ def _told(one: _Seen, cameras: Cameras) -> dict[str, Any]:
     camera = cameras.get(one.photo.digest, (None, None))[1] if one.photo else None
     return {
         "file": one.name,
+        "size_px": list(one.photo.size_px) if one.photo else None,
         "cards": [
             {"family": s.design.family, "number": s.design.number, "corners_found": len(s.corners_px)}
             for s in one.sightings

@@ -23,7 +23,7 @@ import shapely
 
 from extract import __version__
 from extract.build import Build, Outcome, Piece
-from extract.doors import CannotContinue, Doubt, Tracing
+from extract.doors import CannotContinue, Doubt, TraceSettings, Tracing
 from extract.files import unwritable, write_whole
 from extract.keep.bundle import Rule, damaged, packed, unpacked
 from extract.keep.first import traced_in
@@ -250,8 +250,13 @@ def _read_moment(value: Mapping[str, Any], states: Mapping[str, bytes]) -> Momen
 def _settings(document: Mapping[str, Any]) -> dict[str, Any]:
     settings = document["settings"]
     plain = str | int | float | bool | None
-    if len(settings) > 100 or not all(isinstance(value, plain) for value in settings.values()):
+    scalars = [value for name, value in settings.items() if name != "by_hand"]
+    if len(settings) > 100 or not all(isinstance(value, plain) for value in scalars):
         raise Spoilt("settings that are none")
+    rectangles = settings.get("by_hand", [])
+    if not isinstance(rectangles, list) or len(rectangles) > _MOST_PHOTOS:
+        raise Spoilt("settings that are none")
+    TraceSettings.from_plain({"by_hand": rectangles})
     return dict(settings)
 
 

@@ -14,13 +14,16 @@ from typing import Any
 
 import numpy as np
 
+from extract.cards.by_hand import hand_design
 from extract.cards.design import card_design
 from extract.doors import (
     Array,
     CannotContinue,
+    CardDesign,
     CardSighting,
     Doubt,
     FlatView,
+    HandRectangle,
     Lens,
     Panel,
     Pattern,
@@ -109,6 +112,7 @@ def _card(card: PlacedCard) -> dict[str, Any]:
     return {
         "family": card.sighting.design.family,
         "number": card.sighting.design.number,
+        "board": card.sighting.design.board_mm,
         "corners_px": card.sighting.corners_px.tolist(),
         "corners_mm": card.sighting.corners_mm.tolist(),
         "sd_px": card.sighting.sd_px,
@@ -150,7 +154,7 @@ def _tracing(document: dict[str, Any]) -> Tracing:
         panels=panels,
         pattern=Pattern((), name, date, doubts),
         doubts=doubts,
-        settings=TraceSettings(**document["settings"]),
+        settings=TraceSettings.from_plain(document["settings"]),
         sigma_mm=_numbers(document["sigma_mm"], 2),
         px_per_mm=_numbers(document["px_per_mm"], 2),
         cut_colour=str(document["cut_colour"]),
@@ -181,7 +185,7 @@ def _read_camera(saved: dict[str, Any]) -> PlaneCamera:
 def _read_card(saved: dict[str, Any]) -> PlacedCard:
     corners = len(saved["corners_px"])
     sighting = CardSighting(
-        card_design(saved["family"], saved["number"]),
+        _read_design(saved),
         _array(saved["corners_px"], (corners, 2)),
         _array(saved["corners_mm"], (corners, 2)),
         _positive(saved["sd_px"]),
@@ -189,6 +193,12 @@ def _read_card(saved: dict[str, Any]) -> PlacedCard:
     x, y, angle = _array(saved["place"], (3,)).tolist()
     rms, weight = _numbers((saved["rms_px"], saved["weight"]), 2)
     return PlacedCard(sighting, x, y, angle, rms, weight)
+
+
+def _read_design(saved: dict[str, Any]) -> CardDesign:
+    if saved["board"] is None:
+        return card_design(saved["family"], saved["number"])
+    return hand_design(HandRectangle("", _numbers(saved["board"], 2), 1.0, ()))
 
 
 def _read_silhouette(saved: dict[str, Any]) -> Silhouette:

@@ -89,8 +89,8 @@ class Work:
     def settings(self) -> extract.TraceSettings:
         """What the maker chose last, or the defaults where that cannot be read."""
         try:
-            return extract.TraceSettings(**self._notes().get("settings", {}))
-        except TypeError:
+            return extract.TraceSettings.from_plain(self._notes().get("settings", {}))
+        except (TypeError, ValueError, KeyError):
             return extract.TraceSettings()
 
     def keep_settings(self, settings: extract.TraceSettings) -> None:

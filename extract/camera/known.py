@@ -13,7 +13,7 @@ from extract.camera.paper import bend_mm, sheet_of
 from extract.camera.printer import UNMEASURED_SD, Prints
 from extract.doors import Array, CardDesign, CardSighting
 
-FAMILY_ORDER = ("A4", "Letter", "small")
+FAMILY_ORDER = ("A4", "Letter", "small", "hand")
 
 
 @dataclass(frozen=True)

@@ -12,13 +12,13 @@ _BARS_MM = {"A4": (280.0, 190.0), "Letter": (260.0, 190.0), "small": (110.0, 90.
 
 def bar_lengths_mm(design: CardDesign) -> tuple[float, float]:
     """Nominal lengths of the two printed scale bars, (along x, along y): as long as fits, in whole centimetres so
-    that a ruler meets them at a long mark."""
-    return _BARS_MM[design.family]
+    that a ruler meets them at a long mark; for a rectangle set by hand its sides."""
+    return design.board_mm or _BARS_MM[design.family]
 
 
 def board_size_mm(design: CardDesign) -> tuple[float, float]:
-    """Width and height of the chess area."""
-    return design.squares[0] * design.square_mm, design.squares[1] * design.square_mm
+    """Width and height of the chess area, or of the rectangle that a hand set."""
+    return design.board_mm or (design.squares[0] * design.square_mm, design.squares[1] * design.square_mm)
 
 
 def board_corner_mm(design: CardDesign) -> tuple[float, float]:
