@@ -14,9 +14,7 @@ import numpy as np
 from extract.camera.advice import advise_card
 from extract.camera.blur import blur_doubt, measure_blur
 from extract.camera.flatten import flatten, sampling_px_per_mm, seen_region_mm
-from extract.camera.solve import solve
 from extract.camera.uncertainty import shape_sd_mm, shape_sd_mm_at
-from extract.cards.find import find_cards
 from extract.doors import (
     Array,
     CannotContinue,
@@ -34,6 +32,7 @@ from extract.ink.silhouette import find_silhouette
 from extract.pattern.parts import make_pattern
 from extract.photo import read_photo
 from extract.rework import cut_panels
+from extract.scale import find_scale, has_card, solve_scale
 
 Source = Path | tuple[str, bytes]
 
@@ -82,11 +81,11 @@ def trace(sources: Sequence[Source], settings: TraceSettings, progress: Progress
         contents = tuple(_content(s) for s in sources)
         photos = tuple(read_photo(content, name) for name, content in contents)
     with clock.step("finding the scale cards", "cards"):
-        found = [find_cards(photo) for photo in photos]
+        found = [find_scale(photo, settings) for photo in photos]
     with clock.step("solving camera, lens and table", "camera"):
-        cameras, camera_doubts = solve([sightings for sightings, _ in found], photos, settings)
+        cameras, camera_doubts = solve_scale([sightings for sightings, _ in found], photos, settings)
         best = _steadiest(photos, cameras)
-        blurs = tuple(measure_blur(p, c) for p, c in zip(photos, cameras, strict=True))
+        blurs = tuple(measure_blur(p, c) if has_card(c) else None for p, c in zip(photos, cameras, strict=True))
     with clock.step("looking straight down", "flat"):
         flat = flatten(photos[best], cameras[best])
     with clock.step("finding the shell", "silhouette"):
@@ -99,7 +98,8 @@ def trace(sources: Sequence[Source], settings: TraceSettings, progress: Progress
         camera = cameras[best]
         panels = cut_panels(silhouette, raw, cut, settings.smooth_mm, camera)
         strokes = tuple(_with_plane(s, camera) for s in raw)
-    advice = advise_card(camera, np.vstack(silhouette.rings_mm), focal_hint_px=photos[best].focal_hint_px)
+    outline, hint = np.vstack(silhouette.rings_mm), photos[best].focal_hint_px
+    advice = advise_card(camera, outline, focal_hint_px=hint) if has_card(camera) else None
     doubts = (
         *(d for _, found_doubts in found for d in found_doubts),
         *camera_doubts,
@@ -109,7 +109,6 @@ def trace(sources: Sequence[Source], settings: TraceSettings, progress: Progress
         *_edge_doubts(silhouette),
     )
     pattern = make_pattern(panels, strokes, photos[best].name, date.today().isoformat(), settings.pairs, doubts)
-    outline = np.vstack(silhouette.rings_mm)
     spread = shape_sd_mm_at(camera, outline)
     sampling = [sampling_px_per_mm(camera, point[None]) for point in _corners_of(outline)]
     return Tracing(
