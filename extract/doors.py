@@ -162,6 +162,23 @@ class FlatView:
 
 
 @dataclass(frozen=True, eq=False)
+class Relief:
+    """How high the shell stands above the cards' plane: ``heights_mm`` and their own 1 σ ``sd_mm`` (rows, columns) at
+    origin_mm + step_mm · (column, row) as seen from straight above; ``lying_mm`` is the height of the part that lies,
+    ``common_sd_mm`` 1 σ of what all heights have in common; ``found_mm`` and ``own_common_sd_mm`` are the same from the
+    photos alone, before they were weighed against what was known. Beside the shell the map means nothing."""
+
+    origin_mm: tuple[float, float]
+    step_mm: float
+    heights_mm: Array
+    sd_mm: Array
+    lying_mm: float
+    common_sd_mm: float
+    found_mm: float
+    own_common_sd_mm: float
+
+
+@dataclass(frozen=True, eq=False)
 class Silhouette:
     """Where the shell is: ``rings_mm`` closed outer boundaries (first point not repeated), one per piece of shell,
     largest first; ``sigma_mm`` 1 σ localisation of the edge; ``unsure`` one bool array per ring (True where the edge
@@ -344,7 +361,8 @@ def _pair(values: Any) -> tuple[float, float]:
 class Tracing:
     """Everything one run found, ready to be written. ``sigma_mm`` (median, worst) 1 σ of a point's place in the shell's
     shape; ``px_per_mm`` (least, most) sampling of the photo over the shell; ``cut_colour`` the marker that
-    splits panels; ``sources`` the photos' own bytes; ``blurs`` how far each photo is smeared, where it can be told."""
+    splits panels; ``sources`` the photos' own bytes; ``blurs`` how far each photo is smeared, where it can be told;
+    ``relief`` the shell's heights where several photos tell them."""
 
     photos: tuple[Photo, ...]
     cameras: tuple[PlaneCamera, ...]
@@ -362,3 +380,4 @@ class Tracing:
     sources: tuple[bytes, ...] = ()
     timing_s: dict[str, float] = field(default_factory=dict)
     blurs: tuple[Blur | None, ...] = ()
+    relief: Relief | None = None

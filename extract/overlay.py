@@ -9,9 +9,8 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from extract.camera.flatten import card_outlines_mm
-from extract.camera.project import px_from_mm
-from extract.doors import Array, CannotContinue, PlaneCamera, StrokeKind, Tracing
+from extract.camera.flatten import card_outlines_mm, px_on_shell
+from extract.doors import Array, CannotContinue, PlaneCamera, Relief, StrokeKind, Tracing
 from extract.geometry.curve import curve_points
 
 Picture = npt.NDArray[np.uint8]
@@ -47,10 +46,11 @@ def overlay_jpg(tracing: Tracing, long_side_px: int = 2400) -> bytes:
     photo, camera = tracing.photos[tracing.read_from], tracing.cameras[tracing.read_from]
     scale = min(1.0, long_side_px / max(photo.size_px))
     picture = cv2.resize(photo.pixels, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
-    pen = Pen(np.asarray(picture, np.uint8), camera, scale)
+    pen = Pen(np.asarray(picture, np.uint8), camera, scale, tracing.relief)
     _tint_panels(pen, tracing)
+    table = Pen(pen.picture, camera, scale)
     for outline in card_outlines_mm(camera):
-        pen.line(outline, True, CARD_COLOUR, 2)
+        table.line(outline, True, CARD_COLOUR, 2)
     for ring in tracing.silhouette.rings_mm:
         pen.line(ring, True, STROKE_COLOURS["cut-edge"], 2)
     for stroke in tracing.strokes:
@@ -66,11 +66,11 @@ def overlay_jpg(tracing: Tracing, long_side_px: int = 2400) -> bytes:
 class Pen:
     """Draws plane geometry onto the reduced photo."""
 
-    def __init__(self, picture: Picture, camera: PlaneCamera, scale: float) -> None:
-        self.picture, self.camera, self._scale = picture, camera, scale
+    def __init__(self, picture: Picture, camera: PlaneCamera, scale: float, relief: Relief | None = None) -> None:
+        self.picture, self.camera, self.relief, self._scale = picture, camera, relief, scale
 
     def place(self, points_mm: Array) -> npt.NDArray[np.int32]:
-        at = (px_from_mm(self.camera, np.asarray(points_mm, float)) + 0.5) * self._scale - 0.5
+        at = (px_on_shell(self.camera, self.relief, np.asarray(points_mm, float)) + 0.5) * self._scale - 0.5
         return np.round(at * 2**FRACTION_BITS).astype(np.int32)
 
     def line(self, points_mm: Array, closed: bool, colour: Colour, width_px: int) -> None:

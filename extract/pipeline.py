@@ -33,6 +33,7 @@ from extract.pattern.parts import make_pattern
 from extract.photo import read_photo
 from extract.rework import cut_panels
 from extract.scale import find_scale, has_card, solve_scale
+from extract.together import read_together
 
 Source = Path | tuple[str, bytes]
 
@@ -43,6 +44,7 @@ STEPS = {
     "looking straight down": 0.08,
     "finding the shell": 0.25,
     "reading the marker lines": 0.25,
+    "comparing the photos": 0.0,
     "cutting the shell into panels": 0.10,
 }
 """Shares of the time, for the progress shown."""
@@ -92,9 +94,16 @@ def trace(sources: Sequence[Source], settings: TraceSettings, progress: Progress
         silhouette = find_silhouette(flat)
     with clock.step("reading the marker lines", "strokes"):
         raw = find_strokes(flat, silhouette)
+    together: tuple[Doubt, ...] = ()
+    relief = None
+    if len(photos) > 1:
+        with clock.step("comparing the photos", "together"):
+            several = read_together(photos, cameras, best, flat, silhouette, raw)
+            flat, silhouette, raw, cameras = several.flat, several.silhouette, several.strokes, several.cameras
+            relief, together = several.relief, several.doubts
+    with clock.step("cutting the shell into panels", "panels"):
         cut = settings.cut_colour or cut_colour_of(raw)
         _check_colour(cut, raw)
-    with clock.step("cutting the shell into panels", "panels"):
         camera = cameras[best]
         panels = cut_panels(silhouette, raw, cut, settings.smooth_mm, camera)
         strokes = tuple(_with_plane(s, camera) for s in raw)
@@ -103,6 +112,7 @@ def trace(sources: Sequence[Source], settings: TraceSettings, progress: Progress
     doubts = (
         *(d for _, found_doubts in found for d in found_doubts),
         *camera_doubts,
+        *together,
         *(d for d in map(blur_doubt, photos, blurs) if d),
         *([advice] if advice else []),
         *_bar_doubts(settings),
@@ -128,6 +138,7 @@ def trace(sources: Sequence[Source], settings: TraceSettings, progress: Progress
         sources=tuple(content for _, content in contents),
         timing_s=clock.finish(),
         blurs=blurs,
+        relief=relief,
     )
 
 

@@ -9,8 +9,9 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from extract.camera.project import mm_from_px, px_from_mm, stroke_jacobian
-from extract.doors import Array, Bytes, FlatView, Photo, PlaneCamera
+from extract.camera.project import mm_from_px, px_from_mm, px_from_table, stroke_jacobian
+from extract.doors import Array, Bytes, FlatView, Photo, PlaneCamera, Relief
+from extract.geometry.relief import height_at
 from extract.geometry.scalecard import paper_outline_mm
 
 Map = npt.NDArray[np.float32]
@@ -39,17 +40,18 @@ def flatten(
     margin_mm: float = 0.0,
     region_mm: Region | None = None,
     settings: FlattenSettings | None = None,
+    relief: Relief | None = None,
 ) -> FlatView:
     """The stroke plane as a raster. ``mm_per_px`` defaults to the photo's own sampling at the cards; ``region_mm``
     (left, top, right, bottom) to all the table the photo saw well, grown by ``margin_mm``. The raster is coarsened
-    where it would pass 16 megapixels."""
+    where it would pass 16 megapixels. With ``relief`` every place is drawn from its own height."""
     settings = settings or FlattenSettings()
     left, top, right, bottom = region_mm or seen_region_mm(photo, camera, settings)
     left, top, right, bottom = left - margin_mm, top - margin_mm, right + margin_mm, bottom + margin_mm
     step = mm_per_px or min(settings.coarsest_mm, max(settings.finest_mm, 1 / sampling_px_per_mm(camera)))
     step = max(step, math.sqrt((right - left) * (bottom - top) / settings.max_pixels))
     size = max(2, math.ceil((right - left) / step) + 1), max(2, math.ceil((bottom - top) / step) + 1)
-    x_px, y_px = _photo_map(camera, (left, top), step, size, settings.map_step_px)
+    x_px, y_px = _photo_map(camera, (left, top), step, size, settings.map_step_px, relief)
     width, height = photo.size_px
     valid = (x_px >= 0) & (y_px >= 0) & (x_px <= width - 1) & (y_px <= height - 1)
     return FlatView(
@@ -94,18 +96,42 @@ def seen_region_mm(photo: Photo, camera: PlaneCamera, settings: FlattenSettings 
 
 
 def _photo_map(
-    camera: PlaneCamera, origin_mm: tuple[float, float], step: float, size: tuple[int, int], every: int
+    camera: PlaneCamera,
+    origin_mm: tuple[float, float],
+    step: float,
+    size: tuple[int, int],
+    every: int,
+    relief: Relief | None = None,
 ) -> tuple[Map, Map]:
     """Photo x and y of every raster pixel. The map is smooth, so straight lines between coarse nodes serve
     (OpenCV's cubic would not even reproduce a straight line)."""
     columns, rows = (math.ceil((count - 1) / every) + 1 for count in size)
     x, y = np.meshgrid(np.arange(columns) * every * step, np.arange(rows) * every * step)
-    coarse = px_from_mm(camera, np.column_stack([x.ravel(), y.ravel()]) + origin_mm).reshape(rows, columns, 2)
+    coarse = px_on_shell(camera, relief, np.column_stack([x.ravel(), y.ravel()]) + origin_mm).reshape(rows, columns, 2)
     coarse = np.where(np.isfinite(coarse), coarse, -1e4).astype(np.float32)
+    return spread_map(coarse, size, every)
+
+
+def px_on_shell(camera: PlaneCamera, relief: Relief | None, points_mm: Array) -> Array:
+    """(N, 2) pixels of points (N, 2) of the shell, at its own height where that is known, else on the stroke plane."""
+    if relief is None:
+        return px_from_mm(camera, points_mm)
+    return px_from_table(camera, np.column_stack([points_mm, -height_at(relief, points_mm)]))
+
+
+def spread_map(coarse_px: npt.NDArray[np.floating], size: tuple[int, int], every: int) -> tuple[Map, Map]:
+    """Photo x and y of every pixel of a raster of ``size`` (width, height) from those (rows, columns, 2) of every
+    ``every``-th."""
     back = np.array([[1 / every, 0, 0], [0, 1 / every, 0]], float)
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     fine = [
-        cv2.warpAffine(np.ascontiguousarray(coarse[..., i]), back, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+        cv2.warpAffine(
+            np.ascontiguousarray(coarse_px[..., i], np.float32),
+            back,
+            size,
+            flags=flags,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
         for i in (0, 1)
     ]
     return np.asarray(fine[0], np.float32), np.asarray(fine[1], np.float32)
