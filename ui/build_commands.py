@@ -31,6 +31,7 @@ def add_to(parts: Any) -> None:
     paper.add_argument("project", type=Path, metavar="PROJECT", help=_HELP_PROJECT)
     paper.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder for the files")
     paper.add_argument("--paper", metavar="PAPER", help="A4, A3, Letter or Tabloid (as the project says, else A4)")
+    paper.add_argument("--packed", action="store_true", help="pack the PDF's parts on pages, none cut that fits on one")
     paper.set_defaults(run=_print)
 
     foam = parts.add_parser("foam", help="lay a saved project's parts on foam sheets, and say what to buy")
@@ -114,7 +115,7 @@ def _print(told: argparse.Namespace) -> int:
     import extract
 
     extract.check_folder(told.out)
-    files = extract.print_files(extract.open_project(told.project), told.paper)
+    files = extract.print_files(extract.open_project(told.project), told.paper, told.packed)
     for name, content in files.items():
         print(f"Wrote {extract.write_whole(told.out / name, content)}.")
     return 0

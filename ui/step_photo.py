@@ -10,7 +10,7 @@ from typing import Any
 import streamlit as st
 
 import extract
-from ui import flow, jobs, share, shelf, words
+from ui import corner_setting, flow, jobs, share, shelf, words
 from ui.refusal import Refusal
 
 HOW_TO = """
@@ -171,6 +171,7 @@ def show_outcome(work: shelf.Work, settings: extract.TraceSettings, tracing: boo
         st.info("Photos or answers have changed since; trace once more to bring this up to date.")
     if isinstance(found.outcome, Refusal):
         flow.show_refusal(found.outcome)
+        offer_corners(work, settings)
     elif found.outcome is not None:
         show_reading(found.outcome, work.result(found.key))
     elif not work.photos():
@@ -202,8 +203,27 @@ def show_look(work: shelf.Work, look: Mapping[str, Any], folder: Path) -> None:
     for photo, told in zip(work.photos(), look["photos"], strict=False):
         picture = folder / f"{photo.digest}.jpg"
         if picture.is_file():
-            caption = words.plain(words.cards_in(told))
-            st.image(picture.read_bytes(), caption, "stretch", alt=caption)
+            show_photo(work, photo, told, picture.read_bytes())
+
+
+def offer_corners(work: shelf.Work, settings: extract.TraceSettings) -> None:
+    """Where a tracing was refused: the photos without a card to be used, their corners to be set by hand."""
+    key = jobs.key_for(work, settings)
+    look = jobs.look(work, key) or {"photos": []}
+    for photo, told in zip(work.photos(), look["photos"], strict=False):
+        picture = work.result(jobs.look_key(key)) / f"{photo.digest}.jpg"
+        if told["refusal"] and picture.is_file():
+            show_photo(work, photo, told, picture.read_bytes())
+
+
+def show_photo(work: shelf.Work, photo: shelf.StoredPhoto, told: Mapping[str, Any], picture: bytes) -> None:
+    """The photo with its cards outlined, or with corners to set where none can be used."""
+    corner_setting.show(work, photo)
+    if told["refusal"] and told["size_px"]:
+        corner_setting.ask(work, photo, (told["size_px"][0], told["size_px"][1]), picture)
+        return
+    caption = words.plain(words.cards_in(told))
+    st.image(picture, caption, "stretch", alt=caption)
 
 
 def show_reading(report: Mapping[str, Any], folder: Path) -> None:

@@ -51,11 +51,15 @@ def square_centimetres(area_mm2: float) -> str:
     return f"{area_mm2 / 100:.1f} cm²"
 
 
+def card_name(card: Mapping[str, Any]) -> str:
+    return "rectangle set by hand" if card["family"] == "hand" else f"{card['family']} card {card['number']}"
+
+
 def card_lines(report: Report) -> list[str]:
     """One line for each card in each photo."""
     photos = [photo["file"] for photo in report.get("photos", ())]
     return [
-        f"{card['family']} card {card['number']}"
+        card_name(card)
         + (f" in {photos[card['photo']]}" if len(photos) > 1 else "")
         + f": {count(card['corners_found'], 'corner')}, fit to {card['rms_px']:.2f} px"
         for card in report.get("cards", ())
@@ -103,7 +107,7 @@ def warning_lines(report: Report, instead: Mapping[str, str] | None = None) -> l
 
 def cards_in(photo: Mapping[str, Any]) -> str:
     """The cards seen in one photo: "shell.jpg: A4 card 0, small card 2"."""
-    cards = ", ".join(f"{card['family']} card {card['number']}" for card in photo["cards"])
+    cards = ", ".join(card_name(card) for card in photo["cards"])
     return f"{photo['file']}: {cards or 'no card that can be used'}"
 
 
