@@ -56,6 +56,8 @@ __all__ = [
     "check_folder",
     "check_printer_by_bars",
     "check_printer_by_photo",
+    "complete_project",
+    "correct_project",
     "corrected",
     "demo_photo",
     "drawing",
@@ -72,6 +74,7 @@ __all__ = [
     "redo",
     "render_outputs",
     "save_project",
+    "start_project",
     "trace",
     "undo",
     "with_pictures",
@@ -159,6 +162,35 @@ def overlay_jpg(tracing: Tracing, long_side_px: int = 2400) -> bytes:
     from extract.overlay import overlay_jpg as draw
 
     return draw(tracing, long_side_px)
+
+
+def start_project(tracing: Tracing, corrections: Sequence[Mapping[str, Any]] = ()) -> Project:
+    """The project that a tracing starts, without its photos; ``corrections`` are those that led to it."""
+    from dataclasses import replace
+
+    from extract.project import project_of
+
+    return replace(project_of(tracing, {}, corrections), photos=())
+
+
+def correct_project(
+    project: Project, tracing: Tracing, corrections: Sequence[Mapping[str, Any]]
+) -> tuple[Project, tuple[Doubt, ...]]:
+    """The project after other corrections to its lines, which now give ``tracing``: its steps are done again, and those
+    that no longer can be are told."""
+    from extract.project import build_of, corrected
+
+    return corrected(project, corrections, build_of(tracing))
+
+
+def complete_project(
+    project: Project, photos: Sequence[tuple[str, bytes]], findings: Mapping[str, bytes]
+) -> Project:
+    """The project with its photos (name and content) and what was found on them ("report.json", "reading.json"), to
+    hand on as one file."""
+    from dataclasses import replace
+
+    return replace(project, photos=tuple(photos), findings=dict(findings))
 
 
 def open_project(path: Path) -> Project:
