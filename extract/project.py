@@ -93,16 +93,17 @@ def new_project(
 
 
 def project_of(tracing: Tracing, findings: Mapping[str, bytes], corrections: Sequence[Correction] = ()) -> Project:
-    """The project that a tracing starts; ``corrections`` are those that led to it."""
+    """The project that a tracing starts; ``corrections`` are those that led to it. Without the photos where the tracing
+    does not carry them."""
+    names = [photo.name for photo in tracing.photos] if tracing.sources else []
+    photos = tuple(zip(names, tracing.sources, strict=True))
+    return new_project(build_of(tracing), asdict(tracing.settings), tracing.pattern.date, photos, findings, corrections)
+
+
+def build_of(tracing: Tracing) -> Build:
+    """The build as the tracing leaves it."""
     name = PurePath(tracing.photos[tracing.read_from].name).stem
-    return new_project(
-        build_from(tracing.panels, tracing.strokes, name, tracing.settings.pairs),
-        asdict(tracing.settings),
-        tracing.pattern.date,
-        tuple(zip((photo.name for photo in tracing.photos), tracing.sources, strict=True)),
-        findings,
-        corrections,
-    )
+    return build_from(tracing.panels, tracing.strokes, name, tracing.settings.pairs)
 
 
 def changed(project: Project, step: str, answers: Mapping[str, Any]) -> tuple[Project, Outcome]:
