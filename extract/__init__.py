@@ -183,9 +183,7 @@ def correct_project(
     return corrected(project, corrections, build_of(tracing))
 
 
-def complete_project(
-    project: Project, photos: Sequence[tuple[str, bytes]], findings: Mapping[str, bytes]
-) -> Project:
+def complete_project(project: Project, photos: Sequence[tuple[str, bytes]], findings: Mapping[str, bytes]) -> Project:
     """The project with its photos (name and content) and what was found on them ("report.json", "reading.json"), to
     hand on as one file."""
     from dataclasses import replace
