@@ -13,7 +13,7 @@ import numpy as np
 import shapely
 from scipy.interpolate import CubicHermiteSpline
 from scipy.spatial import cKDTree
-from shapely import LineString
+from shapely import LineString, Point
 from shapely.geometry.base import BaseGeometry
 
 from extract.doors import Array
@@ -32,6 +32,8 @@ IN_LINE_DEG = 20.0
 IN_LINE_ASIDE_MM = 0.8
 CORNER_REACH_MM = 6.0
 CORNER_BACK_MM = 3.0
+CORNER_DEEP_MM = 1.5
+"""Two lines that would meet nearer to the cut edge than this were drawn to the edge, not to each other."""
 CORNER_SINE = 0.3
 CORNER_COST = 1.0
 SHORT_GAP_MM = 1.6
@@ -64,14 +66,14 @@ class End:
     node: int
 
 
-def threads_of(runs: list[Run]) -> list[Thread]:
-    """Trims runs at their nodes and chains those that go on through a node."""
+def threads_of(runs: list[Run], edge: BaseGeometry) -> list[Thread]:
+    """Trims runs at their nodes and chains those that go on through a node; ``edge`` is the cut edge."""
     trimmed = [_trim(run) for run in runs]
     singles = [Thread(t.points_mm, t.closed, (t.start >= 0, t.end >= 0), (t,)) for t in trimmed]
     ends = [e for i, t in enumerate(singles) if not t.closed for e in _ends(i, t, trimmed[i])]
     joins = []
     for node in sorted({e.node for e in ends if e.node >= 0}):
-        joins += _pair_at_node([e for e in ends if e.node == node], singles)
+        joins += _pair_at_node([e for e in ends if e.node == node], singles, edge)
     return _chain(singles, joins)
 
 
@@ -80,14 +82,14 @@ def bridged(threads: list[Thread], ticks: list[bool], shell: BaseGeometry) -> li
 
     What looks like a tick may be a line that has a gap just before it crosses another: it joins what lies in line.
     """
-    inner = _roomy(shell)
+    inner, edge = _roomy(shell), shell.boundary
     ends = [end for i, t in enumerate(threads) if not t.closed for end in _ends(i, t)]
     options = []
     for a, b in _pairs_within(ends, GAP_MM):
         alike = ticks[a.thread] == ticks[b.thread]
         fits = not ticks[a.thread] if alike else _one_line(a, b)
         cost = _gap_cost(a, b, threads) if fits else None
-        if cost is not None and inner.covers(LineString([a.point, b.point])):
+        if cost is not None and not _corner_at(edge, a, b) and inner.covers(LineString([a.point, b.point])):
             options.append((cost, a, b))
     return _chain(threads, _best_first(options))
 
@@ -154,9 +156,9 @@ def _turn_deg(a: Array, b: Array) -> float:
     return float(np.degrees(np.arccos(np.clip(a @ b, -1, 1))))
 
 
-def _pair_at_node(ends: list[End], threads: list[Thread]) -> list[tuple[End, End]]:
+def _pair_at_node(ends: list[End], threads: list[Thread], edge: BaseGeometry) -> list[tuple[End, End]]:
     if len(ends) == 2 and _same_colour(ends[0], ends[1], threads):
-        return [(ends[0], ends[1])]
+        return [] if _corner_at(edge, *ends) else [(ends[0], ends[1])]
     if len(ends) == 4 and (crossing := _opposite(ends)):
         return crossing
     options = []
@@ -173,6 +175,14 @@ def _opposite(ends: list[End]) -> list[tuple[End, End]]:
     a, b, c, d = sorted(ends, key=lambda e: float(np.arctan2(*(e.point - centre)[::-1])))
     straight = all(_turn_deg(x.ahead, -y.ahead) < CROSSING_DEG for x, y in ((a, c), (b, d)))
     return [(a, c), (b, d)] if straight else []
+
+
+def _corner_at(edge: BaseGeometry, a: End, b: End) -> bool:
+    """Whether two ends make a corner that lies on the cut edge."""
+    if _turn_deg(a.ahead, -b.ahead) < PAIR_DEG:
+        return False
+    corner = _corner(a.point, a.ahead, b.point, b.ahead)
+    return corner is not None and edge.distance(Point(corner)) < CORNER_DEEP_MM
 
 
 def _best_first(options: list[tuple[float, End, End]]) -> list[tuple[End, End]]:

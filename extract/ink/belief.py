@@ -29,8 +29,8 @@ CHANGE_COST = 6.0
 """In votes: a centimetre of dark ink, or of tape edge, tells two natures apart within one line; less does not."""
 LEAST_VOTES = 3.5
 LOOP_BONUS, TICK_BONUS, ANCHOR_BONUS = 8.0, 6.0, 3.0
-EDGE_NEAR_MM = 3.0
-LINK_TURN_DEG, LINK_GAP_MM, LINK_ASIDE_MM = 25.0, 7.0, 1.0
+ANCHOR_NEAR_MM = 3.0
+LINK_TURN_DEG, LINK_GAP_MM, LINK_ASIDE_MM, LINK_WIDTHS = 25.0, 7.0, 1.0, 0.6
 TICK_MM, TICK_SQUARE_DEG = (5.0, 18.0), 50.0
 SPECK_MM = 3.5
 
@@ -46,7 +46,7 @@ def believed(runs: Sequence[Run], outline: BaseGeometry) -> list[Run]:
     votes = [vote(run) for run in runs]
     lines = _lines(len(runs), link)
     ink = _natures(lines, votes, runs, set())
-    ink = _natures(lines, votes, runs, _anchored(lines, runs, ink, outline))
+    ink = _natures(lines, votes, runs, _anchored(runs, link, ink, outline))
     for halves in _ticks(runs, link, ink):
         if sum(votes[i] for i in halves) + TICK_BONUS > 0:
             for i in halves:
@@ -69,20 +69,29 @@ def vote(run: Run) -> float:
 def _natures(lines: Sequence[Line], votes: Sequence[float], runs: Sequence[Run], anchored: set[RunEnd]) -> list[bool]:
     ink = [False] * len(votes)
     for line, closed in lines:
-        ends = [ANCHOR_BONUS * (end in anchored) for end in (line[0], _other(line[-1]))]
+        first, last = (ANCHOR_BONUS * (end in anchored) for end in (line[0], _other(line[-1])))
         whole = closed or runs[line[0][0]].closed
-        for (index, _), good in zip(line, _judged([votes[i] for i, _ in line], whole, *ends), strict=True):
+        for (index, _), good in zip(line, _judged([votes[i] for i, _ in line], whole, first, last), strict=True):
             ink[index] = good
     return ink
 
 
-def _anchored(lines: Sequence[Line], runs: Sequence[Run], ink: Sequence[bool], outline: BaseGeometry) -> set[RunEnd]:
-    """Ends of lines at the cut edge or at a node of ink: few lines end in the middle of nowhere."""
-    inked = {node for run, good in zip(runs, ink, strict=True) if good for node in (run.start, run.end) if node >= 0}
-    ends = [end for line, closed in lines if not closed for end in (line[0], _other(line[-1]))]
-    tips = shapely.points([runs[i].points_mm[-1 if last else 0] for i, last in ends])
-    near = shapely.distance(tips, outline) < EDGE_NEAR_MM
-    return {end for end, at_edge in zip(ends, near, strict=True) if at_edge or _node(runs[end[0]], end[1]) in inked}
+def _anchored(
+    runs: Sequence[Run], link: dict[RunEnd, RunEnd], ink: Sequence[bool], outline: BaseGeometry
+) -> set[RunEnd]:
+    """Ends at the cut edge or at ink of another line: few lines end in the middle of nowhere."""
+    ends = [(i, last) for i, run in enumerate(runs) if not run.closed for last in (False, True)]
+    if not any(ink) or not ends:
+        return set()
+    tips = np.array([runs[i].points_mm[-1 if last else 0] for i, last in ends])
+    at_edge = shapely.distance(shapely.points(tips), outline) < ANCHOR_NEAR_MM
+    owner = np.repeat(np.arange(len(runs)), [len(run.points_mm) for run in runs])
+    points, inked = np.vstack([run.points_mm for run in runs]), np.array(ink)[owner]
+    around = cKDTree(points[inked]).query_ball_point(tips, ANCHOR_NEAR_MM)
+    owner = owner[inked]
+    own = [{i, link.get((i, last), (i, last))[0]} for i, last in ends]
+    at_ink = [not own[k].issuperset(owner[found]) for k, found in enumerate(around)]
+    return {end for end, edge, line in zip(ends, at_edge, at_ink, strict=True) if edge or line}
 
 
 def _judged(votes: Sequence[float], closed: bool, first: float, last: float) -> list[bool]:
@@ -116,7 +125,9 @@ def _links(runs: Sequence[Run]) -> dict[RunEnd, RunEnd]:
     aside = np.maximum(*(np.abs(ways[k][:, 0] * gap[:, 1] - ways[k][:, 1] * gap[:, 0]) for k in (a, b)))
     met = (nodes[a] == nodes[b]) & (nodes[a] >= 0)
     facing = ((gap * ways[a]).sum(axis=1) > 0) & ((gap * ways[b]).sum(axis=1) < 0) & (aside < LINK_ASIDE_MM)
-    able = (turn < LINK_TURN_DEG) & (met | facing)
+    width = np.array([runs[i].width_mm for i, _ in ends])
+    alike = np.minimum(width[a], width[b]) > LINK_WIDTHS * np.maximum(width[a], width[b])
+    able = alike & (turn < LINK_TURN_DEG) & (met | facing)
     partner: dict[RunEnd, RunEnd] = {}
     for k in np.flatnonzero(able)[np.lexsort((turn[able], ~met[able]))]:
         one, other = ((ends[j][0], bool(ends[j][1])) for j in (a[k], b[k]))

@@ -22,7 +22,7 @@ SPECK_MM = 3.5
 JUNCTION_MM = 1.4
 """Centre lines bend where strokes meet, within half a width plus the ridge scale; those points are not believed."""
 STEP_MM = 0.4
-CORNER_ARM, CORNER_DEG = 7, 45.0
+CORNER_ARM, CORNER_DEG = 7, 35.0
 CENTRE_REACH_MM = 0.7
 SIDE_ROOM_MM = 0.6
 STEADY = 15

@@ -16,7 +16,7 @@ from extract.ink.belief import believed
 from extract.ink.branches import Run, placed_runs
 from extract.ink.colours import DARKEST_FIRST, colour_name, inks_of
 from extract.ink.darkness import InkField, ink_field, unmixed
-from extract.ink.reach import carried, cut_edge, shell_of, thread_line
+from extract.ink.reach import carried, clipped, cut_edge, shell_of, thread_line
 from extract.ink.shell_view import crop
 from extract.ink.skeleton import strong_ridges, trace_branches
 
@@ -49,7 +49,8 @@ def find_strokes(flat: FlatView, silhouette: Silhouette) -> tuple[Stroke, ...]:
             "There are no marker lines on the shell.",
             "Draw the panel lines with a dark permanent marker at least 1 mm wide, then take the photo again.",
         )
-    threads = bridged(threads, _are_ticks(threads), shell_of(silhouette))
+    shell = shell_of(silhouette)
+    threads = clipped(bridged(threads, _are_ticks(threads), shell), shell)
     ticks = _are_ticks(threads)
     notes = _are_notes(threads, ticks, silhouette)
     threads = carried(threads, silhouette, [not (t or n) for t, n in zip(ticks, notes, strict=True)])
@@ -64,9 +65,9 @@ def _read_threads(field: InkField, flat: FlatView, edge: BaseGeometry) -> list[T
     runs = _read_runs(field, flat, edge)
     inks = inks_of(runs)
     if len(inks) < 2:
-        return threads_of(runs)
+        return threads_of(runs, edge)
     fields = unmixed(field, list(inks.values()))
-    return [thread for single in fields for thread in threads_of(_read_runs(single, flat, edge))]
+    return [thread for single in fields for thread in threads_of(_read_runs(single, flat, edge), edge)]
 
 
 def _read_runs(field: InkField, flat: FlatView, edge: BaseGeometry) -> list[Run]:

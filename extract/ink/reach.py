@@ -19,13 +19,15 @@ STROKE_REACH_MM = 5.0
 LONG_STROKE_MM = 20.0
 LONG_REACH_MM = 8.0
 """Nobody draws a long line to stop short of another by less; glare and a lifted pen do that."""
-STROKE_SNAP_MM = 2.5
+SNAP_MM, SNAP_AHEAD_MM, SNAP_DEG = 2.5, 4.0, 40.0
+"""An end may pass a corner of another stroke by a hair, so that straight ahead of it there is nothing."""
+LEAST_PIECE_MM = 1.0
 OVERRUN_MM = 0.05
 """Ends go this far beyond what they meet, so that the crossing is there in floating point."""
 
 
 def carried(threads: list[Thread], silhouette: Silhouette, may_reach: list[bool]) -> list[Thread]:
-    """Extends the open ends of threads that bound something, and clips everything to the shell."""
+    """Extends the open ends of threads that bound something."""
     edge = cut_edge(silhouette)
     lines = [thread_line(t) for t in threads]
     tree = STRtree(lines)
@@ -41,6 +43,22 @@ def carried(threads: list[Thread], silhouette: Silhouette, may_reach: list[bool]
             points = _reach(points, last, thread.met[int(last)], edge, others)
         out.append(replace(thread, points_mm=points))
     return out
+
+
+def clipped(threads: list[Thread], shell: BaseGeometry) -> list[Thread]:
+    """What of the threads lies on the shell; one that runs over a cut becomes two."""
+    room = shell.buffer(2 * OVERRUN_MM)
+    shapely.prepare(room)
+    return [piece for thread in threads for piece in _pieces_on(thread, room)]
+
+
+def _pieces_on(thread: Thread, room: BaseGeometry) -> list[Thread]:
+    line = thread_line(thread)
+    if room.covers(line):
+        return [thread]
+    parts = shapely.get_parts(shapely.line_merge(line.intersection(room)))
+    lines = [shapely.get_coordinates(part) for part in parts if part.length > LEAST_PIECE_MM]
+    return [replace(thread, points_mm=points, closed=False) for points in lines]
 
 
 def cut_edge(silhouette: Silhouette) -> MultiLineString:
@@ -62,7 +80,7 @@ def _reach(points: Array, last: bool, met: bool, edge: BaseGeometry, others: lis
     reach = LONG_REACH_MM if met or length(points) > LONG_STROKE_MM else STROKE_REACH_MM
     hit = _first_hit(tip, way, reach, targets)
     if hit is None:
-        hit = _nearest(tip, STROKE_SNAP_MM, targets)
+        hit = _nearest(tip, way, targets)
     if hit is None:
         return points
     gap = hit - tip
@@ -81,9 +99,13 @@ def _first_hit(tip: Array, way: Array, reach_mm: float, targets: list[BaseGeomet
     return np.asarray(crossings[int(np.argmin(np.abs(ahead)))])
 
 
-def _nearest(tip: Array, within_mm: float, targets: list[BaseGeometry]) -> Array | None:
+def _nearest(tip: Array, way: Array, targets: list[BaseGeometry]) -> Array | None:
+    """The nearest point of the targets, if it is very near, or near and about straight ahead."""
     point = Point(tip)
     near = min(targets, key=point.distance, default=None)
-    if near is None or point.distance(near) > within_mm:
+    if near is None:
         return None
-    return shapely.get_coordinates(shapely.shortest_line(point, near))[1]
+    found = shapely.get_coordinates(shapely.shortest_line(point, near))[1]
+    far = float(np.hypot(*(found - tip)))
+    ahead = float((found - tip) @ way) > np.cos(np.radians(SNAP_DEG)) * far
+    return found if far < (SNAP_AHEAD_MM if ahead else SNAP_MM) else None
