@@ -262,12 +262,12 @@ def asymmetry(project: Project, piece: str, line: str = "") -> dict[str, Any]:
     return asymmetry_map(project.build, piece, line)
 
 
-def print_files(project: Project, paper: str | None = None) -> dict[str, bytes]:
-    """The build's PDF, SVG and DXF by name, and its build sheet. Raises CannotContinue for an unknown paper or nothing
-    to print."""
+def print_files(project: Project, paper: str | None = None, pack: bool = False) -> dict[str, bytes]:
+    """The build's PDF, SVG and DXF by name, and its build sheet; with ``pack`` the PDF's parts are packed on pages.
+    Raises CannotContinue for an unknown paper or nothing to print."""
     from extract.output import print_files as render
 
-    return render(project, paper)
+    return render(project, paper, pack)
 
 
 def foam_plan(

@@ -11,6 +11,7 @@ from extract.doors import Pattern, Progress, Tracing
 from extract.files import check_folder, unwritable, write_whole
 from extract.foam import plan_foam, sheet_from
 from extract.overlay import overlay_jpg
+from extract.packing import CORNER_MM, packed
 from extract.pattern.fit import fit_table
 from extract.pattern.printed import parts_of
 from extract.project import Correction, Project, project_bytes, project_of
@@ -39,12 +40,13 @@ def render_outputs(
     }
 
 
-def print_files(project: Project, paper: str | None = None) -> dict[str, bytes]:
+def print_files(project: Project, paper: str | None = None, pack: bool = False) -> dict[str, bytes]:
     """PDF, SVG and DXF of a project's build as it stands, and its build sheet. ``paper`` is that of the project's
-    settings when None."""
+    settings when None. With ``pack`` the PDF has its parts packed on pages; SVG and DXF leave them in place."""
     pattern, paper = _pattern_of(project), _paper_of(project, paper)
+    pages = pattern_pdf(packed(pattern, paper), paper, CORNER_MM) if pack else pattern_pdf(pattern, paper)
     return {
-        "pattern.pdf": pattern_pdf(pattern, paper),
+        "pattern.pdf": pages,
         "pattern.svg": pattern_svg(pattern).encode(),
         "pattern.dxf": pattern_dxf(pattern),
         "build-sheet.pdf": build_sheet_pdf(pattern, _seam_rows(project), project.build.name, paper),

@@ -28,6 +28,7 @@ ASSEMBLY = (
     "extract.steps",
     "extract.check_printer",
     "extract.together",
+    "extract.packing",
     "extract.output",
     "extract.overlay",
     "extract.report",

@@ -1,6 +1,6 @@
 """The parts of a pattern laid out on the foam sheets a maker has or buys."""
 
-from extract.foam.plan import plan_foam
+from extract.foam.plan import fits, plan_foam
 from extract.foam.sheets import sheet_from
 
-__all__ = ["plan_foam", "sheet_from"]
+__all__ = ["fits", "plan_foam", "sheet_from"]

@@ -103,6 +103,11 @@ def plan_foam(
     return FoamPlan(pattern.photo_name, cut, ways.gap_mm, edge_mm, kerf_mm, grain, doubts)
 
 
+def fits(part: Part, sheet: SheetStock, edge_mm: float = EDGE_MM) -> bool:
+    """Whether an empty sheet takes the part in some turn."""
+    return bool(_forms(_region(part), _Ways(0.0, edge_mm, False), [sheet]))
+
+
 def _by_thickness(parts: Sequence[Part], sheets: Sequence[SheetStock]) -> list[tuple[float, list[int]]]:
     """Which parts are cut from which thickness. A part without one takes the only thickness there is."""
     offered = sorted({sheet.thickness_mm for sheet in sheets})

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import product
-from math import ceil
+from math import ceil, floor
 
 import numpy as np
 import shapely
@@ -153,8 +153,9 @@ def tiles_needed(length_mm: float, page_mm: float) -> int:
     return max(1, ceil((length_mm - OVERLAP_MM) / step - 1e-9))
 
 
-def lay_out(things: Sequence[Geometry], paper: Paper) -> Grid:
-    """The grid with the fewest printed pages over ``things`` (each in pattern mm).
+def lay_out(things: Sequence[Geometry], paper: Paper, corner_mm: tuple[float, float] | None = None) -> Grid:
+    """The grid with the fewest printed pages over ``things`` (each in pattern mm), or the upright one with a window's
+    upper left corner at ``corner_mm``, for which they were packed.
 
     Pages upright and turned are tried, and so are shifts of the grid; among equals the one that cuts the fewest things
     apart, then upright, then the pattern nearest the middle of the sheet. Raises CannotContinue when there is nothing
@@ -168,19 +169,37 @@ def lay_out(things: Sequence[Geometry], paper: Paper) -> Grid:
         raise CannotContinue("sheet", "A part's outline has no size.", "Trace the shell again.")
     extent = Box(left, top, right, bottom).grown(_INK_MM)
     tree = STRtree(geometry)
-    trials = list(_trial_grids(extent, paper))
+    trials = list(_trial_grids(extent, paper)) if corner_mm is None else [_anchored_grid(extent, paper, corner_mm)]
     return min((_marked_blank(grid, tree, extent) for grid in trials), key=lambda scored: scored[0])[1]
+
+
+def _anchored_grid(extent: Box, paper: Paper, corner_mm: tuple[float, float]) -> Grid:
+    """The upright grid that covers ``extent`` and has a window start at ``corner_mm``."""
+    page = paper.width_mm, paper.height_mm
+    starts, counts = [], []
+    for corner, low, high, side in zip(
+        corner_mm, (extent.left, extent.top), (extent.right, extent.bottom), page, strict=True
+    ):
+        step = side - 2 * MARGIN_MM - OVERLAP_MM
+        starts.append(corner + step * floor((low - corner) / step))
+        counts.append(tiles_needed(high - starts[-1], side))
+    _check_count(extent, counts[0] * counts[1])
+    return _grid_at(starts[0], starts[1], page, counts[0], counts[1])
+
+
+def _check_count(extent: Box, pages: int) -> None:
+    if pages > _MOST_PAGES:
+        raise CannotContinue(
+            "sheet",
+            f"The pattern is {extent.width:.0f} by {extent.height:.0f} mm, more than {_MOST_PAGES} pages.",
+            "Check the scale, or print it on larger paper.",
+        )
 
 
 def _trial_grids(extent: Box, paper: Paper) -> Iterator[Grid]:
     for page in ((paper.width_mm, paper.height_mm), (paper.height_mm, paper.width_mm)):
         columns, rows = tiles_needed(extent.width, page[0]), tiles_needed(extent.height, page[1])
-        if columns * rows > _MOST_PAGES:
-            raise CannotContinue(
-                "sheet",
-                f"The pattern is {extent.width:.0f} by {extent.height:.0f} mm, more than {_MOST_PAGES} pages.",
-                "Check the scale, or print it on larger paper.",
-            )
+        _check_count(extent, columns * rows)
         # One more row or column than needed lets the grid slide by a full step, which can leave corners blank.
         for more_columns, more_rows in ((0, 0), (1, 0), (0, 1), (1, 1)):
             yield from _shifted_grids(extent, page, columns + more_columns, rows + more_rows)

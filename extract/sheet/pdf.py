@@ -26,15 +26,16 @@ _TAG_CLEAR_MM = 1.0
 _LEAST_TAGGED_MM2 = 400.0
 
 
-def pattern_pdf(pattern: Pattern, paper: str = "A4") -> bytes:
+def pattern_pdf(pattern: Pattern, paper: str = "A4", corner_mm: tuple[float, float] | None = None) -> bytes:
     """A PDF that prints ``pattern`` at true scale on ``paper`` ("A4", "A3", "Letter" or "Tabloid").
 
-    The first page can be printed alone as a test. The file depends on the pattern and the paper only. Raises
-    CannotContinue for an unknown paper, a pattern without parts, or one that needs hundreds of pages.
+    Pages lie where they are fewest, or from ``corner_mm`` on where the pattern was packed for them. The first page can
+    be printed alone as a test. The file depends on the arguments only. Raises CannotContinue for an unknown paper, a
+    pattern without parts, or one that needs hundreds of pages.
     """
     sheet = paper_named(paper)
     drawn = draw_pattern(pattern)
-    grid = lay_out([thing for part in drawn for thing in part.things], sheet)
+    grid = lay_out([thing for part in drawn for thing in part.things], sheet, corner_mm)
     drawn = _settled(drawn, grid)
     canvas, buffer = new_canvas(f"True-scale pattern from {pattern.photo_name}, {pattern.date}", sheet.name)
     draw_guide(canvas, pattern, drawn, grid, sheet)

@@ -50,6 +50,13 @@ def test_a_print_has_the_build_sheet_too(lantern: Path, tmp_path: Path) -> None:
         assert words in text
 
 
+def test_parts_are_packed_on_pages_when_told(lantern: Path, tmp_path: Path) -> None:
+    assert main(["print", str(lantern), "--packed", "--out", str(tmp_path)]) == 0
+    packed = (tmp_path / "pattern.pdf").read_bytes()
+    assert main(["print", str(lantern), "--out", str(tmp_path)]) == 0
+    assert packed != (tmp_path / "pattern.pdf").read_bytes()
+
+
 @pytest.mark.parametrize(
     ("more", "reason"),
     [
