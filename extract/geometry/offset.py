@@ -23,7 +23,7 @@ from extract.geometry.untangle import once_round
 
 _KINK_DEG = 2.0
 """A smaller turn is meant to be smooth: closing what it opens moves a parallel at 10 mm by 0.01 mm sideways."""
-_HOOK_MM = 0.25
+_HOOK_MM = 0.3
 _HOOK_DEG = 20.0
 _LINES_DEG = 1e-4
 """Two straight lines have a corner however little they turn."""
@@ -49,7 +49,7 @@ def parallel_curve(curve: Curve, distance_mm: float, tolerance_mm: float = _TOLE
     if curve.closed:
         found = offset_ring([Curve(curve.controls, curve.straight, False)], [distance_mm], tolerance_mm)
         return joined([part for part in found if part is not None], True)
-    stretches = _stretches([curve], [distance_mm], tolerance_mm)
+    stretches = _stretches([_without_hooks(curve)], [distance_mm], tolerance_mm)
     joints = [_joint(a, b, _MITRE) for a, b in pairwise(stretches)]
     if any(joint is None for joint in joints):
         raise _eaten("The line is too crooked for this distance.")
@@ -70,6 +70,7 @@ def offset_ring(
     """
     if not any(distances_mm):
         return tuple(curves)
+    curves = [curve if d == 0 else _without_hooks(curve) for curve, d in zip(curves, distances_mm, strict=True)]
     stretches = _halved_alone(_stretches(curves, distances_mm, tolerance_mm))
     joints = [_joint(a, b, mitre) for a, b in zip(stretches, [*stretches[1:], stretches[0]], strict=True)]
     whole = _simply_joined(stretches, joints, len(curves))
@@ -167,8 +168,7 @@ class _Joint:
 
 
 def _stretches(curves: Sequence[Curve], distances: Sequence[float], tolerance: float) -> list[_Stretch]:
-    straightened = [curve if d == 0 else _without_hooks(curve) for curve, d in zip(curves, distances, strict=True)]
-    parts = [(part, k) for k, curve in enumerate(straightened) for part in _smooth_parts(curve)]
+    parts = [(part, k) for k, curve in enumerate(curves) for part in _smooth_parts(curve)]
     sources, edges = [part for part, _ in parts], [k for _, k in parts]
     raws = parallels(sources, [distances[k] for k in edges], tolerance)
     return [

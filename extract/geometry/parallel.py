@@ -16,9 +16,11 @@ import numpy as np
 from extract.doors import Array, Curve, Mask
 from extract.geometry.arc import curvatures, tangents
 from extract.geometry.crossing import self_crossings
-from extract.geometry.curve import bezier_points, curve_points, joined, subcurve
+from extract.geometry.curve import bezier_points, curve_length, curve_points, joined, subcurve
 
 _MOST_HALVINGS = 10
+SPECK_MM = 0.5
+"""A loop no longer than this is a tight bend's remainder, not a shape."""
 _PROBES = np.linspace(0, 1, 9)[1:-1]
 
 
@@ -129,7 +131,9 @@ def _without_loops(raw: Curve, source: Curve, distance: float) -> Curve:
 
 
 def _folds(loop: Curve) -> bool:
-    """Whether the loop turns right about somewhere, as in a cusp."""
+    """Whether the loop turns right about somewhere, as in a cusp, or is too small to be meant."""
+    if curve_length(loop) <= SPECK_MM:
+        return True
     steps = np.diff(curve_points(loop, 0.005), axis=0)
     return bool(((steps[1:] * steps[:-1]).sum(axis=1) < 0).any())
 

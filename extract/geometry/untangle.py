@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from extract.doors import Array, CannotContinue, Curve
-from extract.geometry.arc import normals, tangents
+from extract.doors import Array, CannotContinue, Curve, Mask
+from extract.geometry.arc import normals, tangents, ways_at
 from extract.geometry.crossing import ring_crossings
 from extract.geometry.curve import curve_area, curve_at, joined, sample_parameters, subcurve
+from extract.geometry.parallel import SPECK_MM
 
 _CHORD_MM = 0.005
 _ASIDE_MM = 2e-3
@@ -35,14 +36,26 @@ def once_round(ring: Curve) -> list[tuple[float, float]]:
         if curve_area(ring) <= 0:
             raise _fallen("Nothing is left of the outline.")
         return [(0.0, last)]
-    cuts = np.unique(np.concatenate([[0.0, last], pairs.ravel()]))
+    specks = _specks(ring, pairs)
+    inside = ((pairs[..., None] > specks[:, 0]) & (pairs[..., None] < specks[:, 1])).any(axis=(1, 2))
+    cuts = np.unique(np.concatenate([[0.0, last], pairs[~inside].ravel(), specks.ravel()]))
     cuts = cuts[np.concatenate([[True], np.diff(cuts) > _LEAST])]
     starts, ends = cuts[:-1], cuts[1:]
-    kept = _on_outline(ring, starts, ends)
+    middles = (starts + ends) / 2
+    speck = ((middles[:, None] > specks[:, 0]) & (middles[:, None] < specks[:, 1])).any(axis=1)
+    kept = _on_outline(ring, starts, ends) & ~speck
     return _largest(ring, starts[kept], ends[kept])
 
 
-def _on_outline(ring: Curve, starts: Array, ends: Array) -> Array:
+def _specks(ring: Curve, pairs: Array) -> Array:
+    """Loops (K, 2) too small to ask for their winding, the outer ones of those that lie in one another."""
+    ways = ways_at(ring, pairs.ravel()).reshape(-1, 2)
+    small = pairs[ways[:, 1] - ways[:, 0] <= SPECK_MM]
+    outer = [p for p in small if not ((small[:, 0] < p[0]) & (small[:, 1] > p[1])).any()]
+    return np.array(outer).reshape(-1, 2)
+
+
+def _on_outline(ring: Curve, starts: Array, ends: Array) -> Mask:
     """Which arcs part outside (winding 0) from inside (1)."""
     middles = (starts + ends) / 2
     at = np.unique(np.concatenate([sample_parameters(ring, _CHORD_MM), starts, middles]))
