@@ -65,12 +65,15 @@ def _change(told: argparse.Namespace) -> int:
         )
     project = extract.open_project(told.project)
     if told.step:
-        project, outcome = extract.change(project, told.step, _answers(told.answers))
-        extract.save_project(project, told.project)
+        after, outcome = extract.change(project, told.step, _answers(told.answers))
         for figure in outcome.figures:
             print(build_words.figure_line(figure))
         for doubt in outcome.doubts:
             print(f"truepeel: note: {doubt.message}", file=sys.stderr)
+        if after is project:
+            print("Nothing was changed.")
+            return 0
+        extract.save_project(after, told.project)
         print(f"Did “{told.step}”. Saved {told.project}.")
         return 0
     step = project.moments[project.now if told.undo else min(project.now + 1, len(project.moments) - 1)].step

@@ -11,7 +11,7 @@ import shapely
 from extract.build import Build, Piece, Run, Seam, Use
 from extract.doors import Array, Curve, Doubt, Mark, Part, Pattern, StrokeKind
 from extract.geometry.arc import normals, parameters_at, tangents
-from extract.geometry.curve import curve_at, curve_length, joined, polyline_curve, transformed
+from extract.geometry.curve import curve_at, curve_length, curve_points, joined, polyline_curve, transformed
 from extract.geometry.mirror import mirror_curve, mirrored_piece, moved, shifted_piece, upright_mirror
 from extract.geometry.runs import outline_of, piece_area, run_edges, shape_of
 from extract.geometry.slits import real_ways, run_length
@@ -23,6 +23,9 @@ _TOUCH = 1e-3
 _TICK_MM = 6.0
 """Long enough to find, short enough not to be cut to (common practice, no source)."""
 _ROOM_STEP_MM = 0.5
+_LAYOUT_CHORD_MM = 0.1
+_CLEAR_MM, _ENOUGH = 1.5, 0.5
+"""Lettering keeps this far from lines inside a piece where it then still has half of its room."""
 _WORDS_MM, _WORDS_SHARE = 5.0, 0.2
 """Kept free along the edges for seam numbers and ticks; less on small pieces, whose lettering must stay readable."""
 _KINDS: dict[Use, StrokeKind] = {"tick": "tick", "note": "note"}
@@ -93,7 +96,7 @@ def _box(piece: Piece) -> tuple[float, float, float, float]:
 
 def _apart(pieces: Sequence[Piece]) -> list[Piece]:
     """The pieces, with those that would lie on one before them moved into rows below all others."""
-    shapes = [shapely.make_valid(shapely.Polygon(shape_of(piece, 0.1).exterior)) for piece in pieces]
+    shapes = [shapely.make_valid(shape_of(piece, _LAYOUT_CHORD_MM)) for piece in pieces]
     tree = shapely.STRtree(shapes)
     moved: set[int] = set()
     for k, shape in enumerate(shapes):
@@ -122,7 +125,7 @@ def _in_rows(pieces: Sequence[Piece], moved: set[int], lying: Sequence[Piece]) -
 
 
 def _part(build: Build, piece: Piece, numbers: dict[tuple[int, int], int]) -> Part:
-    label, room = _free_circle(shape_of(piece))
+    label, room = _label_place(piece)
     room -= min(_WORDS_MM, _WORDS_SHARE * room)
     number = _number(piece)
     thickness = next((s.thickness_mm for s in build.stocks if s.name == piece.stock), 0.0)
@@ -175,6 +178,21 @@ def _mirrored_mark(mark: Mark, mirror: Array) -> Curve:
 
 def _number(piece: Piece) -> str:
     return piece.id.removeprefix("p")
+
+
+def _label_place(piece: Piece) -> tuple[tuple[float, float], float]:
+    """Centre and radius of the largest circle on the foam that is clear of lines, if that leaves enough of it, or else
+    of any."""
+    foam = shape_of(piece, _LAYOUT_CHORD_MM)
+    label, room = _free_circle(foam)
+    lines = [shapely.linestrings(curve_points(d.curve, _LAYOUT_CHORD_MM)) for d in piece.details if d.use != "tick"]
+    clear = foam.difference(shapely.union_all(lines).buffer(_CLEAR_MM)) if lines else foam
+    largest = max(shapely.get_parts(clear), key=shapely.area, default=foam)
+    if lines and largest.area > 1:
+        beside, less = _free_circle(largest)
+        if less >= _ENOUGH * room:
+            return beside, less
+    return label, room
 
 
 def _free_circle(shape: shapely.Polygon) -> tuple[tuple[float, float], float]:

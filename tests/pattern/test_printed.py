@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 import shapely
 
-from extract.build import Build, Detail, Edge, Finish, Piece, Run, Seam, Stock
+from extract.build import Build, Detail, Edge, Finish, Hole, Piece, Run, Seam, Stock
 from extract.doors import Curve, Mark, Part
-from extract.geometry.curve import curve_points, polyline_curve
+from extract.geometry.curve import curve_points, polyline_curve, reversed_curve
 from extract.pattern.printed import parts_of, tick_numbers
 
 
@@ -127,3 +127,21 @@ def test_details_keep_their_use_and_words() -> None:
     marked = two(details=(Detail("d1", "score", line, "fold"), Detail("d2", "note", line)))
     kinds = [(m.kind, m.use, m.text) for m in parts_of(marked).parts[0].marks[:2]]
     assert kinds == [("marker", "score", "fold"), ("note", "note", "")]
+
+
+def test_an_inlay_stays_in_its_hole() -> None:
+    inlay = piece_of("p3", [(20.0, 10.0), (40.0, 10.0), (40.0, 30.0), (20.0, 30.0)])
+    hole = Hole("h1", reversed_curve(polyline_curve(np.array([(20.0, 10), (40, 10), (40, 30), (20, 30)]), closed=True)))
+    build = two()
+    holed = replace(build.pieces[0], holes=(hole,))
+    parts = parts_of(replace(build, pieces=(holed, build.pieces[1], inlay))).parts
+    assert shape(parts[2].outline).bounds == (20, 10, 40, 30)
+
+
+def test_lettering_keeps_clear_of_lines() -> None:
+    """A line down the middle of a 60 × 40 mm piece: the largest circle beside it, less room along the edges."""
+    line = polyline_curve(np.array([[30.0, 0.0], [30.0, 40.0]]))
+    part = parts_of(two(details=(Detail("d1", "score", line),))).parts[0]
+    assert abs(part.label_mm[0] - 30) > 13 and 10 < part.room_mm < 14.3
+    tick = parts_of(two(details=(Detail("d1", "tick", line),))).parts[0]
+    assert tick.room_mm == pytest.approx(16.0, abs=0.6)
