@@ -6,6 +6,7 @@ the first run. Format "truepeel-reading/1", JSON, millimetres in the plane frame
 
 from __future__ import annotations
 
+import base64
 import json
 import math
 from collections.abc import Sequence
@@ -18,6 +19,7 @@ from extract.cards.by_hand import hand_design
 from extract.cards.design import card_design
 from extract.doors import (
     Array,
+    Blur,
     CannotContinue,
     CardDesign,
     CardSighting,
@@ -30,6 +32,7 @@ from extract.doors import (
     Photo,
     PlacedCard,
     PlaneCamera,
+    Relief,
     Silhouette,
     Stroke,
     TraceSettings,
@@ -41,6 +44,8 @@ FORMAT = "truepeel-reading/1"
 READING = "reading.json"
 MOST_POINTS = 2_000_000
 """A hundred times a big shell's; more is a damaged or hostile file."""
+MAPS = ("heights_mm", "sd_mm")
+RELIEF_FIGURES = ("step_mm", "lying_mm", "common_sd_mm", "found_mm", "own_common_sd_mm")
 KINDS = ("marker", "cut-edge", "ring", "tick", "note")
 
 
@@ -65,6 +70,8 @@ def reading_json(tracing: Tracing) -> bytes:
         "sigma_mm": list(tracing.sigma_mm),
         "px_per_mm": list(tracing.px_per_mm),
         "date": tracing.pattern.date,
+        "relief": _relief(tracing.relief),
+        "blurs": [asdict(blur) if blur else None for blur in tracing.blurs],
         "doubts": [asdict(doubt) for doubt in tracing.doubts],
         "settings": asdict(tracing.settings),
     }
@@ -122,6 +129,15 @@ def _card(card: PlacedCard) -> dict[str, Any]:
     }
 
 
+def _relief(relief: Relief | None) -> dict[str, Any] | None:
+    """Plain values; the maps, which may be large and have holes, as 32-bit numbers row by row (RFC 4648 text)."""
+    if relief is None:
+        return None
+    maps = {name: base64.b64encode(getattr(relief, name).astype("<f4").tobytes()).decode() for name in MAPS}
+    figures = {name: getattr(relief, name) for name in RELIEF_FIGURES}
+    return {"shape": list(relief.heights_mm.shape), "origin": list(relief.origin_mm), **figures, **maps}
+
+
 def _stroke(stroke: Stroke) -> dict[str, Any]:
     return {
         "id": stroke.id,
@@ -158,6 +174,8 @@ def _tracing(document: dict[str, Any]) -> Tracing:
         sigma_mm=_numbers(document["sigma_mm"], 2),
         px_per_mm=_numbers(document["px_per_mm"], 2),
         cut_colour=str(document["cut_colour"]),
+        relief=_read_relief(document.get("relief")),
+        blurs=tuple(Blur(**blur) if blur else None for blur in document.get("blurs", ())),
     )
 
 
@@ -196,9 +214,18 @@ def _read_card(saved: dict[str, Any]) -> PlacedCard:
 
 
 def _read_design(saved: dict[str, Any]) -> CardDesign:
-    if saved["board"] is None:
+    if saved.get("board") is None:
         return card_design(saved["family"], saved["number"])
     return hand_design(HandRectangle("", _numbers(saved["board"], 2), 1.0, ()))
+
+
+def _read_relief(saved: dict[str, Any] | None) -> Relief | None:
+    if saved is None:
+        return None
+    shape = tuple(int(count) for count in saved["shape"])
+    maps = [np.frombuffer(base64.b64decode(saved[name]), "<f4").reshape(shape).astype(float) for name in MAPS]
+    step, *figures = (float(saved[name]) for name in RELIEF_FIGURES)
+    return Relief(_numbers(saved["origin"], 2), step, *maps, *figures)
 
 
 def _read_silhouette(saved: dict[str, Any]) -> Silhouette:

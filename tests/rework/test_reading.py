@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from extract import report as report_module
-from extract.doors import CannotContinue, Tracing
+from extract.doors import Blur, CannotContinue, Relief, Tracing
 from extract.project import project_bytes, project_of, read_project
 from extract.reading import READING, read_reading, reading_json
 from extract.rework import rework
@@ -28,6 +28,17 @@ def test_panels_cut_from_the_file_are_those_of_the_tracing(tracing: Tracing) -> 
 def test_writing_what_was_read_gives_the_same_bytes(tracing: Tracing) -> None:
     content = reading_json(tracing)
     assert reading_json(read_reading(content)) == content
+
+
+def test_the_shells_heights_come_back(tracing: Tracing) -> None:
+    heights = np.array([[0.5, np.nan, 0.75], [1.0, 2.0, 4.0]])
+    relief = Relief((-3.0, 4.0), 2.0, heights, heights / 10, 0.6, 0.1, 0.7, 0.2)
+    back = read_reading(reading_json(replace(tracing, relief=relief, blurs=(Blur(0.1, 0.05, 0.3),))))
+    assert back.relief is not None
+    np.testing.assert_array_equal(back.relief.heights_mm, heights)
+    np.testing.assert_allclose(back.relief.sd_mm, heights / 10, rtol=1e-6)
+    assert (back.relief.origin_mm, back.relief.lying_mm) == ((-3.0, 4.0), 0.6)
+    assert back.blurs == (Blur(0.1, 0.05, 0.3),)
 
 
 def changed(content: bytes, **values: Any) -> bytes:

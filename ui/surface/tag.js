@@ -63,14 +63,17 @@ export const tag = {
     };
   },
 
+  // Heard by screen readers; shown only where the tag does not say it already.
   say(words) {
     this.find(".live").textContent = words;
+    this.find(".live").classList.toggle("heard", words === this.find(".chosen").textContent);
   },
 
   showTag() {
     const [line, panel] = [this.line(), this.panel()];
     const drawn = line && line.meaning !== "edge";
     this.find(".chosen").textContent = this.mode === "draw" ? "A new line, to be cut along" : this.chosenWords(line, panel);
+    this.find(".live").classList.toggle("heard", this.find(".live").textContent === this.find(".chosen").textContent);
     this.find(".hint").textContent = this.hint(line, panel);
     const verbs = this.mode === "draw" ? this.drawVerbs() : drawn ? this.lineVerbs(line) : [];
     replaceButtons(this.find(".verbs"), verbs);
