@@ -14,7 +14,7 @@ from extract.overlay import overlay_jpg
 from extract.packing import CORNER_MM, packed
 from extract.pattern.fit import fit_table
 from extract.pattern.printed import parts_of
-from extract.project import Correction, Project, project_bytes, project_of
+from extract.project import Correction, Project, doubts_of, project_bytes, project_of
 from extract.reading import READING, reading_json
 from extract.report import report
 from extract.sheet import pattern_dxf, pattern_pdf, pattern_svg
@@ -74,7 +74,7 @@ def plan_files(project: Project, plan: FoamPlan, paper: str | None = None) -> di
 
 def _pattern_of(project: Project) -> Pattern:
     photo = ", ".join(name for name, _ in project.photos)
-    return parts_of(project.build, photo or project.build.name, project.date)
+    return parts_of(project.build, photo or project.build.name, project.date, doubts_of(project))
 
 
 def _paper_of(project: Project, paper: str | None) -> str:

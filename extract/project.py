@@ -25,9 +25,19 @@ from extract import __version__
 from extract.build import Build, Outcome, Piece
 from extract.doors import CannotContinue, Doubt, TraceSettings, Tracing
 from extract.files import unwritable, write_whole
-from extract.keep.bundle import Rule, damaged, packed, unpacked
+from extract.keep.bundle import MOST_FILE, Rule, damaged, packed, unpacked
 from extract.keep.first import traced_in
-from extract.keep.text import MOST_PIECES, Spoilt, dumped, frame_values, loaded, piece_values, read_frame, read_piece
+from extract.keep.text import (
+    MOST_PIECES,
+    MOST_TEXT,
+    Spoilt,
+    dumped,
+    frame_values,
+    loaded,
+    piece_values,
+    read_frame,
+    read_piece,
+)
 from extract.pattern.pieces import build_from
 from extract.steps import apply
 
@@ -40,7 +50,7 @@ MOST_MOMENTS = 200
 _MOST_STATES_BYTES = 64 << 20
 _MOST_STATE_AT_ONCE = 32 << 20
 _MOST_CORRECTIONS = 20_000
-_MOST_PHOTOS = 50
+_MOST_PHOTOS, _MOST_DOUBTS = 50, 50
 _RULES = (
     Rule(re.compile(r"document\.json"), 8 << 20, 8 << 20),
     Rule(re.compile(r"(?!document)[a-z][a-z0-9-]{0,40}\.(json|npz)"), 64 << 20, 128 << 20),
@@ -178,7 +188,10 @@ def save_project(project: Project, path: Path) -> Path:
 def open_project(path: Path) -> Project:
     """Reads a project file. Raises CannotContinue for one that is missing, damaged, hostile or of a later version."""
     try:
-        content = path.read_bytes()
+        if path.is_dir() or (path.exists() and not path.is_file()):
+            raise CannotContinue("project", f"{path} is no file.", "Choose a file whose name ends in .truepeel.")
+        with path.open("rb") as source:
+            content = source.read(MOST_FILE + 1)
     except FileNotFoundError:
         raise CannotContinue("project", f"There is no file {path}.", "Check the name and try again.") from None
     except OSError as error:
@@ -201,6 +214,15 @@ def read_project(content: bytes) -> Project:
 def _told(error: Exception) -> CannotContinue:
     what = f": {error}" if isinstance(error, Spoilt) else ""
     return damaged(f"The project file is damaged{what}.")
+
+
+def doubts_of(project: Project) -> tuple[Doubt, ...]:
+    """The doubts that the tracing's report tells; none where there is no report, or one that cannot be read."""
+    try:
+        warnings = loaded(project.findings[REPORT])["warnings"]
+        return tuple(Doubt(str(w["code"])[:60], str(w["message"])[:MOST_TEXT]) for w in warnings[:_MOST_DOUBTS])
+    except _BROKEN:
+        return ()
 
 
 def _version(name: Any) -> int:

@@ -184,6 +184,32 @@ def test_a_missing_or_exchanged_state_is_noticed() -> None:
     assert "a state is not what it was" in refusal(zipped(swapped))
 
 
+@pytest.mark.parametrize(
+    "panel",
+    [
+        {"path": "M 0 0 L 10 0 L 10 10"},
+        {"path": "M 0 0 L 10 0 L 1e9 10 Z"},
+        {"path": "M 0 0 L 10 0 Q 5 5 10 10 Z"},
+        {"path": "M 0 0 L 10"},
+        {"path": ""},
+        {"path": 7},
+        {"holes": [[[0, 0], [1, "x"]]]},
+        {"holes": 3},
+        {"sigma": "wide"},
+    ],
+)
+def test_a_spoilt_report_of_the_first_version_is_refused(panel: dict[str, Any]) -> None:
+    sound = {"id": "p1", "path": "M 0 0 L 10 0 L 10 10 Z", "holes": [], "sigma": 0.1}
+    document = {**SOUND, "format": "truepeel-project/1"}
+
+    def file_with(one: dict[str, Any]) -> bytes:
+        report = {"panels": [one], "strokes": []}
+        return zipped({"document.json": as_text(document), "report.json": as_text(report)})
+
+    assert len(read_project(file_with(sound)).build.pieces) == 1
+    assert "damaged" in refusal(file_with({**sound, **panel}))
+
+
 def test_bottomless_nesting_is_refused() -> None:
     refusal(file_of(b"[" * 1_000_000 + b"]" * 1_000_000))
     refusal(zipped({"document.json": b'{"format":' * 100_000}))

@@ -28,6 +28,7 @@ from extract.project import (
     Project,
     changed,
     corrected,
+    doubts_of,
     new_project,
     open_project,
     project_bytes,
@@ -230,6 +231,30 @@ def test_a_process_killed_while_saving_leaves_the_old_project(leaves: Build, tmp
     again = changed(open_project(place), "name", {"piece": "p1", "name": "again"})[0]
     save_project(again, place)
     assert open_project(place).build.pieces[0].name == "again"
+
+
+def test_what_is_no_file_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(CannotContinue, match="is no file"):
+        open_project(tmp_path)
+    os.mkfifo(tmp_path / "pipe")
+    with pytest.raises(CannotContinue, match="is no file"):
+        open_project(tmp_path / "pipe")
+
+
+@pytest.mark.parametrize(
+    ("report", "codes"),
+    [
+        (b'{"warnings":[{"code":"one-card","message":"Lay a second card."}]}', ["one-card"]),
+        (b'{"warnings":[{"code":7}]}', []),
+        (b'{"warnings":{}}', []),
+        (b"[]", []),
+        (b"{", []),
+    ],
+)
+def test_the_tracings_doubts_are_told_again(leaves: Build, report: bytes, codes: list[str]) -> None:
+    given_project = new_project(leaves, findings={"report.json": report})
+    assert [doubt.code for doubt in doubts_of(given_project)] == codes
+    assert doubts_of(new_project(leaves)) == ()
 
 
 coordinate = st.floats(-900, 900, allow_subnormal=True)
