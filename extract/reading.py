@@ -224,8 +224,8 @@ def _read_relief(saved: dict[str, Any] | None) -> Relief | None:
         return None
     shape = tuple(int(count) for count in saved["shape"])
     maps = [np.frombuffer(base64.b64decode(saved[name]), "<f4").reshape(shape).astype(float) for name in MAPS]
-    step, *figures = (float(saved[name]) for name in RELIEF_FIGURES)
-    return Relief(_numbers(saved["origin"], 2), step, *maps, *figures)
+    step, lying, common, found, own_common = (float(saved[name]) for name in RELIEF_FIGURES)
+    return Relief(_numbers(saved["origin"], 2), step, maps[0], maps[1], lying, common, found, own_common)
 
 
 def _read_silhouette(saved: dict[str, Any]) -> Silhouette:
