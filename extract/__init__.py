@@ -6,7 +6,7 @@ so that asking for help answers at once.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -50,6 +50,7 @@ __all__ = [
     "Tracing",
     "all_steps",
     "asymmetry",
+    "build_view",
     "cards_pdf",
     "change",
     "check_correction",
@@ -252,6 +253,15 @@ def look_at(project: Project) -> dict[str, Any]:
     from extract.pattern.look import look_at as look
 
     return look(project.build)
+
+
+def build_view(project: Project, lit: Collection[str] = ()) -> str:
+    """SVG of the build for the screen: pieces, letters of their edges, seams by colour and number; the pieces named in
+    ``lit`` stand out."""
+    from extract.pattern.printed import laid_out
+    from extract.sheet.build_view import build_view as draw
+
+    return draw(project.build, laid_out(project.build), lit)
 
 
 def asymmetry(project: Project, piece: str, line: str = "") -> dict[str, Any]:

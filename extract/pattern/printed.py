@@ -54,6 +54,11 @@ def parts_of(build: Build, photo_name: str = "", date: str = "", doubts: Sequenc
     return Pattern(tuple(parts), photo_name or build.name, date, tuple(doubts), remarks_of(build))
 
 
+def laid_out(build: Build) -> list[Piece]:
+    """The pieces where the pattern shows them, seen on the drawn face."""
+    return _apart(build.pieces)
+
+
 def tick_numbers(build: Build) -> dict[tuple[int, int], int]:
     """The number of each tick, by its seam's number and its place along the seam: 1, 2, … through the whole build, so
     that no number occurs on more than one pair of edges."""

@@ -1,0 +1,58 @@
+"""The build's picture for the screen, read back by a general XML reader and svgpathtools."""
+
+from __future__ import annotations
+
+import xml.etree.ElementTree as ElementTree
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import svgpathtools
+
+from extract.build import Build, Edge, Piece, Run, Seam
+from extract.geometry.curve import polyline_curve
+from extract.sheet.build_view import SEAM_COLOURS, build_view
+
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def square(piece_id: str, left: float) -> Piece:
+    corners = np.array([[0, 0], [100, 0], [100, 100], [0, 100], [0, 0]]) + np.array([left, 0.0])
+    edges = tuple(Edge("abcd"[k], polyline_curve(corners[k : k + 2])) for k in range(4))
+    return Piece(piece_id, piece_id, edges)
+
+
+@pytest.fixture
+def build() -> Build:
+    seam = Seam(7, Run("p1", ("b",)), Run("p2", ("d",)))
+    return Build("moth", (square("p1", 0), square("p2", 100)), (seam,))
+
+
+def drawn(build: Build, *lit: str) -> ElementTree.Element:
+    return ElementTree.fromstring(build_view(build, build.pieces, lit))
+
+
+def test_both_sides_of_a_seam_share_colour_and_number(build: Build) -> None:
+    picture = drawn(build)
+    sides = [path for path in picture.iter(f"{SVG}path") if path.get("stroke") == SEAM_COLOURS[0]]
+    assert [svgpathtools.parse_path(side.get("d") or "").length() for side in sides] == pytest.approx([100, 100])
+    assert [text.text for text in picture.iter(f"{SVG}text")].count("7") == 2
+    assert len([disc for disc in picture.iter(f"{SVG}circle") if disc.get("fill") == SEAM_COLOURS[0]]) == 2
+
+
+def test_letters_stand_inside_their_own_piece(build: Build) -> None:
+    places = [float(text.get("x") or "nan") for text in drawn(build).iter(f"{SVG}text") if text.text in set("abcd")]
+    assert len(places) == 8
+    assert all(0 < x < 100 for x in places[:4])
+    assert all(100 < x < 200 for x in places[4:])
+
+
+def test_chosen_pieces_stand_out(build: Build) -> None:
+    fills = [path.get("fill") for path in drawn(build, "p2").iter(f"{SVG}path") if path.find(f"{SVG}title") is not None]
+    assert len(set(fills)) == 2
+    assert fills[0] != fills[1]
+
+
+def test_names_are_shown_letter_for_letter(build: Build) -> None:
+    named = replace(build, pieces=(replace(build.pieces[0], name="<script>left</script> & \x07wing"), build.pieces[1]))
+    assert any("<script>left</script> &  wing" in (text.text or "") for text in drawn(named).iter(f"{SVG}text"))
