@@ -19,6 +19,7 @@ from skimage.measure import perimeter_crofton
 from svgpathtools import parse_path
 
 import extract
+from extract.geometry.curve import curve_points
 from extract.report import report
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
@@ -168,6 +169,26 @@ def test_project_keeps_photo_settings_and_report(files, demo):
     assert document["settings"]["pairs"] is True
     assert bundle.read(document["photos"][0]) == extract.demo_photo().read_bytes()
     assert bundle.read("report.json") == files["report.json"]
+
+
+def test_the_project_goes_on_from_the_very_panels(files, demo):
+    """Pieces are the panels to the bit; seams are the borders that shapely finds between them."""
+    project = extract.read_project(files["pattern.truepeel"])
+    shapes = []
+    for panel, piece in zip(demo.panels, project.build.pieces, strict=True):
+        outline = np.concatenate([edge.curve.controls for edge in piece.edges])
+        start = int(np.flatnonzero((panel.outline.controls == outline[0]).all(axis=(1, 2)))[0])
+        assert outline.tobytes() == np.roll(panel.outline.controls, -start, axis=0).tobytes()
+        shapes.append(Polygon(curve_points(panel.outline)))
+    seen = {frozenset(side["run"].partition(":")[0] for side in (seam["first"], seam["second"])): seam
+            for seam in extract.look_at(project)["seams"]}  # fmt: skip
+    assert len(seen) >= 8
+    for k, one in enumerate(shapes):
+        for other in range(k):
+            shared = one.exterior.intersection(shapes[other].exterior.buffer(1e-3)).length
+            seam = seen.pop(frozenset((f"p{k + 1}", f"p{other + 1}")), None)
+            assert (seam["first"]["length"] if seam else 0.0) == pytest.approx(shared, abs=0.1)
+    assert not seen
 
 
 def test_overlay_is_a_picture_of_the_photo(files, demo):
