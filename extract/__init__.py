@@ -62,6 +62,7 @@ __all__ = [
     "corrected",
     "demo_photo",
     "drawing",
+    "empty_project",
     "foam_files",
     "foam_plan",
     "look_at",
@@ -163,6 +164,14 @@ def overlay_jpg(tracing: Tracing, long_side_px: int = 2400) -> bytes:
     from extract.overlay import overlay_jpg as draw
 
     return draw(tracing, long_side_px)
+
+
+def empty_project(name: str) -> Project:
+    """A project without pieces, for shapes that start from numbers."""
+    from extract.build import Build
+    from extract.project import new_project
+
+    return new_project(Build(name))
 
 
 def start_project(tracing: Tracing, corrections: Sequence[Mapping[str, Any]] = ()) -> Project:
