@@ -5,9 +5,12 @@ from __future__ import annotations
 import argparse
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from ui.arguments import length, progress_line
+
+if TYPE_CHECKING:
+    import extract
 
 _HELP_PROJECT = "a .truepeel file, as trace and the page write it"
 
@@ -18,6 +21,7 @@ def add_to(parts: Any) -> None:
     change.add_argument("project", type=Path, metavar="PROJECT", help=_HELP_PROJECT)
     change.add_argument("step", nargs="?", metavar="STEP", help="which step; left out: all steps and what they ask")
     change.add_argument("answers", nargs="*", metavar="NAME=VALUE", help="its answers, such as piece=p3 count=2")
+    change.add_argument("--new", action="store_true", help="begin PROJECT anew, for shapes made from numbers alone")
     back = change.add_mutually_exclusive_group()
     back.add_argument("--undo", action="store_true", help="take the last step back")
     back.add_argument("--redo", action="store_true", help="do the step again that was taken back")
@@ -63,7 +67,7 @@ def _change(told: argparse.Namespace) -> int:
         raise extract.CannotContinue(
             "project", "A step cannot be done and undone in one breath.", "Give the step, or --undo, or --redo."
         )
-    project = extract.open_project(told.project)
+    project = _begun(told) if told.new else extract.open_project(told.project)
     if told.step:
         after, outcome = extract.change(project, told.step, _answers(told.answers))
         for figure in outcome.figures:
@@ -81,6 +85,19 @@ def _change(told: argparse.Namespace) -> int:
     extract.save_project(project, told.project)
     print(f"{'Took back' if told.undo else 'Did again'} “{step}”. Saved {told.project}.")
     return 0
+
+
+def _begun(told: argparse.Namespace) -> extract.Project:
+    """An empty project; never in the place of one that is there."""
+    import extract
+
+    if told.project.exists():
+        raise extract.CannotContinue(
+            "project",
+            f"There is a file {told.project} already.",
+            "Leave --new out to go on with it, or choose a new name.",
+        )
+    return extract.empty_project(told.project.stem)
 
 
 def _answers(words: list[str]) -> dict[str, str]:

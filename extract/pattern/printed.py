@@ -81,7 +81,11 @@ def remarks_of(build: Build) -> tuple[str, ...]:
         f"{' (until measured)' if s.neutral == 0.5 else ''}."
         for s in build.stocks
     ]
-    notes = [f"Part {_number(p)}: {p.notes}" for p in build.pieces if p.notes]
+    noted: dict[str, list[str]] = {}
+    for piece in build.pieces:
+        if piece.notes:
+            noted.setdefault(piece.notes, []).append(_number(piece))
+    notes = [f"{'Part' if len(n) == 1 else 'Parts'} {', '.join(n)}: {text}" for text, n in noted.items()]
     return (_FACES[build.face], *stocks, *notes)
 
 
@@ -109,6 +113,8 @@ def _apart(pieces: Sequence[Piece]) -> list[Piece]:
         if any(shapes[j].intersection(shape).area > _TOUCH * min(shape.area, shapes[j].area) for j in below):
             moved.add(k)
     lying = [piece for k, piece in enumerate(pieces) if k not in moved]
+    if not moved:
+        return lying
     return [pieces[k] if k not in moved else p for k, p in enumerate(_in_rows(pieces, moved, lying))]
 
 

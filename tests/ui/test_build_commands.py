@@ -90,6 +90,18 @@ def test_a_refusal_leaves_the_project_as_it_was(
     assert project.read_bytes() == before
 
 
+def test_a_project_can_begin_with_numbers(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    place = tmp_path / "lamp.truepeel"
+    assert outcome(capsys, "change", "--new", place, "strip", "width=12", "length=300")[0] == 0
+    assert "lamp: 1 piece" in outcome(capsys, "look", place)[1]
+    status, _, err = outcome(capsys, "change", "--new", place, "strip", "width=12", "length=300")
+    assert status == 2 and "already" in err
+    assert outcome(capsys, "print", place, "--out", tmp_path / "out")[0] == 0
+    outcome(capsys, "change", place, "--undo")
+    status, _, err = outcome(capsys, "print", place, "--out", tmp_path / "out")
+    assert status == 2 and "no parts to print" in err
+
+
 @pytest.mark.parametrize("part", ["change", "look", "print"])
 def test_what_is_no_project_is_refused(capsys: pytest.CaptureFixture[str], tmp_path: Path, part: str) -> None:
     picture = tmp_path / "shell.jpg"
