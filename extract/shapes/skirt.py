@@ -19,13 +19,17 @@ from extract.geometry.curve import (
     nearest_parameters,
     polyline_curve,
     reversed_curve,
+    transformed,
 )
 from extract.geometry.development import FlatStrip, Tightest, flat_strip
+from extract.geometry.fit import fit_curve
 from extract.geometry.runs import outline_of, piece_named, run_curve, run_from, split_edge
 from extract.shapes.place import added, levelled, refused, stock_named, with_seam
 
 _LEAST_LEFT = 0.02
 """A far edge shrunk to less of the near one than this is a fold, not foam."""
+_SHARP_DEG = 60.0
+"""What smoothing leaves a corner."""
 _AT_A_JOINT_MM = 0.5
 """A seam that would fall this near to a corner of the outline goes to the corner: no sliver of an edge is left."""
 _FLUSH_MOST_DEG = 80.0
@@ -51,6 +55,7 @@ def skirt(
     back: str = "behind",
     upper: str = "flush",
     seam_lean: float = 0.0,
+    smooth: float = 0.0,
     stock: str = "",
     name: str = "skirt",
 ) -> Outcome:
@@ -59,7 +64,8 @@ def skirt(
     Its rim lies ``height`` below the plane of the edge and stands ``flare`` further out (negative: further in), the
     same all round. A run of all the piece's edges is a closed opening: the skirt is then parted at its back, with
     ``parts`` = "halves" at its front too. ``upper`` = "flush" leans the upper edge so that its cut face lies in the
-    plane of the opening; ``seam_lean`` leans the end seams. Raises CannotContinue where rulings would cross.
+    plane of the opening; ``seam_lean`` leans the end seams. With ``smooth`` the skirt follows the edge but for a hand's
+    wobble of so much, and is made as long as the edge is. Raises CannotContinue where rulings would cross.
     """
     lean = _lean(height, flare)
     stock_named(build, stock)
@@ -75,11 +81,16 @@ def skirt(
     finishes = _finishes(lean, upper, seam_lean)
     made = []
     for k, (part, side) in enumerate(zip(runs, sides, strict=True)):
-        strip = _strip(build, part, lean, (turns[k] / 2, turns[k + 1] / 2))
+        curve, strays = _smoothed(run_curve(build, part), smooth)
+        strip = _strip(curve, lean, (turns[k] / 2, turns[k + 1] / 2))
         blank = Piece("", f"{name} {side}".strip(), (), stock=stock or piece.stock, notes=_notes(height, flare))
         build, new = added(build, blank, _outline(strip), finishes)
         made.append(new)
         figures += _figures(build, part, new, strip)
+        if smooth:
+            figures.append(
+                Figure("furthest the upper edge strays from the drawn one", "mm", None, strays, f"{new.id}:a")
+            )
         build = with_seam(build, part, Run(new.id, ("a",)))
     for first, second in zip(made, [*made[1:], made[0]], strict=True) if closed else ():
         build = with_seam(build, Run(first.id, ("d",)), Run(second.id, ("b",)))
@@ -176,8 +187,19 @@ def _turns_between(build: Build, runs: list[Run]) -> list[float]:
     return [float(turns[end]) for end in (ends[-1], *ends)]
 
 
-def _strip(build: Build, run: Run, lean: _Lean, end_turns: tuple[float, float]) -> FlatStrip:
-    curve = run_curve(build, run)
+def _smoothed(curve: Curve, smooth_mm: float) -> tuple[Curve, float]:
+    """The curve without wobbles of up to ``smooth_mm`` but of the same length, and how far the drawn one lies from it.
+
+    Its length comes from a similarity, which changes no direction and the bends by a fraction of a per cent.
+    """
+    if smooth_mm <= 0:
+        return curve, 0.0
+    fit = fit_curve(curve_points(curve), smooth_mm, corner_deg=_SHARP_DEG)
+    by = curve_length(curve) / curve_length(fit.curve)
+    return transformed(fit.curve, np.array([[by, 0.0, 0.0], [0.0, by, 0.0]])), fit.max_error_mm
+
+
+def _strip(curve: Curve, lean: _Lean, end_turns: tuple[float, float]) -> FlatStrip:
     strip = flat_strip(curve, lean.cos_slope, lean.width_mm, end_turns)
     if strip.tightest.left < _LEAST_LEFT:
         raise _crossing(strip.tightest, lean)
@@ -199,7 +221,7 @@ def _crossing(tightest: Tightest, lean: _Lean) -> Exception:
     return refused(
         f"Near x {x:.0f}, y {y:.0f} mm the edge bends with a radius of {tightest.radius_mm:.1f} mm, less than the "
         f"{flare:.1f} mm by which the skirt spreads, so its rulings would cross.",
-        "Take less flare, or end the run before that place.",
+        "Take less flare, or leave out the wobble of the edge: smooth=1.",
     )
 
 
@@ -253,6 +275,7 @@ STEPS: tuple[Step, ...] = (
             Question("back", "choice", "Where is the back seam?", "behind", ("behind", "down", "up", "left", "right")),
             Question("upper", "choice", "How is the upper edge cut?", "flush", ("flush", "square")),
             Question("seam_lean", "angle", "How far do the end seams lean from square?", 0.0),
+            Question("smooth", "length", "How much wobble of the edge may it leave out?", 0.0),
             Question("stock", "stock", "Which stock? (none: as the piece it stands on)", ""),
             Question("name", "text", "What is it called?", "skirt"),
         ),

@@ -17,8 +17,9 @@ from extract.doors import Array, CannotContinue, Curve
 from extract.geometry.curve import circle_curve, curve_length, curve_points, joined, polyline_curve, reversed_curve
 from extract.geometry.development import flat_strip
 from extract.geometry.fit import fit_circle
+from extract.geometry.hermite import hermite_curve
 from extract.geometry.planar import distance_to_curve
-from extract.geometry.runs import piece_named, run_curve
+from extract.geometry.runs import piece_named, run_curve, run_from
 from extract.shapes.skirt import STEPS, skirt
 
 INCH = 25.4
@@ -274,6 +275,27 @@ def test_a_hollow_corner_is_refused(build_of: MakeBuild) -> None:
     with pytest.raises(CannotContinue, match="corner near x 50, y 40"):
         skirt(build, "p1:c+d", height=20, flare=10)
     assert skirt(build, "p1:c+d", height=20, flare=-10).figures
+
+
+def test_a_wobble_is_left_out_on_request(build_of: MakeBuild) -> None:
+    """A traced edge trembles by 0.3 mm in waves of 25 mm, so its hollows bend at 64 mm; the line that was meant bends
+    at 300 mm. The upper edge keeps the traced length, and the flat strip's bend is that of the line that was meant."""
+    at = np.linspace(0, 0.8, 400)
+    reach = 300 + 0.3 * np.sin(2 * pi * 300 * at / 25)
+    rate = 0.3 * 2 * pi * 12 * np.cos(2 * pi * 300 * at / 25)
+    c, s = np.cos(at), np.sin(at)
+    points, slopes = np.c_[reach * c, reach * s], np.c_[rate * c - reach * s, rate * s + reach * c]
+    sides = polyline_curve(np.array([points[-1], [0.0, 0.0], points[0]]))
+    build = build_of(hermite_curve(points, slopes, at), sides)
+    with pytest.raises(CannotContinue, match="smooth=1"):
+        skirt(build, "p1:a", height=20, flare=80)
+    outcome = skirt(build, "p1:a", height=40, flare=30, smooth=0.5)
+    near = outcome.build.pieces[-1].edges[0].curve
+    assert curve_length(near) == pytest.approx(curve_length(run_curve(build, run_from(build, "p1:a"))), abs=0.01)
+    assert 0.25 < figure(outcome, "furthest") <= 0.5
+    _, radius, stray = fit_circle(curve_points(near))
+    assert radius == pytest.approx(300 * 50 / 30, rel=0.02)
+    assert stray.max() < 0.3
 
 
 @pytest.mark.parametrize(
