@@ -50,6 +50,7 @@ __all__ = [
     "Tracing",
     "all_steps",
     "asymmetry",
+    "asymmetry_svg",
     "build_view",
     "cards_pdf",
     "change",
@@ -279,6 +280,13 @@ def asymmetry(project: Project, piece: str, line: str = "") -> dict[str, Any]:
     from extract.pattern.mirror import asymmetry_map
 
     return asymmetry_map(project.build, piece, line)
+
+
+def asymmetry_svg(project: Project, piece: str, line: str = "") -> str:
+    """The same as a picture in millimetres."""
+    from extract.output import asymmetry_svg as draw
+
+    return draw(project, piece, line)
 
 
 def print_files(project: Project, paper: str | None = None, pack: bool = False) -> dict[str, bytes]:
