@@ -42,6 +42,6 @@ def show_board(work: shelf.Work, key: str) -> None:
     except extract.CannotContinue as error:
         flow.show_refusal(refusal_for(error))
         return
-    st.subheader("Panels", anchor=False)
+    st.header("Panels", anchor=False)
     st.table(words.panel_table(tracing), hide_index=True, border="horizontal")
     st.caption(f"{words.SIGMA_NOTE} A line set by hand makes the panels beside it less sure.")

@@ -27,7 +27,7 @@ def show(work: shelf.Work) -> flow.Wait | None:
     elif made is not None:
         st.write(f"**{words.headline(made)}.** Print at 100 %, and measure the check lines on the first page.")
         show_downloads(work.result(key))
-        st.subheader("Panels", anchor=False)
+        st.header("Panels", anchor=False)
         st.table(words.panel_rows(made), hide_index=True, border="horizontal")
         st.caption(f"{words.plane_line(made)}. {words.SIGMA_NOTE}")
     else:

@@ -13,9 +13,9 @@ if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
 PATIENCE_MS = 60_000
-PX_PER_MM = 4.0
-WIDE, HIGH = 2800, 2000
-LEFT, TOP, SIDES_MM = 80, 100, (240.0, 160.0)
+PX_PER_MM = 2.4
+WIDE, HIGH = 1680, 1200
+LEFT, TOP, SIDES_MM = 48, 60, (240.0, 160.0)
 
 
 def picture() -> bytes:
@@ -24,10 +24,10 @@ def picture() -> bytes:
     table = np.clip(np.array([90, 130, 170]) + grain, 0, 255).astype(np.uint8)
     width, height = (round(PX_PER_MM * side) for side in SIDES_MM)
     table[TOP : TOP + height, LEFT : LEFT + width] = 245
-    middle, half = (2000, 1350), (int(150 * PX_PER_MM), int(120 * PX_PER_MM))
+    middle, half = (1200, 810), (int(150 * PX_PER_MM), int(120 * PX_PER_MM))
     cv2.ellipse(table, middle, half, 0, 0, 360, (150, 150, 150), -1)
-    cv2.line(table, (middle[0] - half[0], middle[1]), (middle[0] + half[0], middle[1]), (25, 25, 25), 7)
-    cv2.line(table, (middle[0], middle[1] - half[1]), (middle[0], middle[1] + half[1]), (25, 25, 25), 7)
+    cv2.line(table, (middle[0] - half[0], middle[1]), (middle[0] + half[0], middle[1]), (25, 25, 25), 4)
+    cv2.line(table, (middle[0], middle[1] - half[1]), (middle[0], middle[1] + half[1]), (25, 25, 25), 4)
     return cv2.imencode(".png", table)[1].tobytes()
 
 

@@ -233,3 +233,40 @@ def test_two_tabs_share_one_list(opened: Callable[..., Page], work: shelf.Work) 
     other.get_by_role("button", name="Take it out").click()
     other.get_by_text("2 panels and 2 lines").wait_for(timeout=ANSWER_MS)
     assert [told["stroke"] for told in log_of(work).done] == ["s3", "s4"]
+
+
+def test_a_correction_that_was_on_its_way_when_the_browser_died_is_sent_again(
+    opened: Callable[..., Page], browser: Browser, port: int, work: shelf.Work
+) -> None:
+    key = jobs.key_for(work, work.settings())
+    waiting = [{"id": "lost-once", "act": "do", "correction": {"do": "delete", "stroke": "s1"}}]
+    name = f"truepeel-acts-{work.token[:8]}-{key[:16]}"
+    context = browser.new_context()
+    page = context.new_page()
+    page.add_init_script(f"localStorage.setItem({json.dumps(name)}, {json.dumps(json.dumps(waiting))})")
+    page.goto(server.address(port, work.token))
+    wait_for_panels(page, "200.0")
+    context.close()
+    assert [told["stroke"] for told in log_of(work).done] == ["s1"]
+
+
+@pytest.mark.parametrize(
+    ("scheme", "steps"),
+    [("light", ("Check the lines", "Photo", "Fit the pieces")), ("dark", ("Check the lines",))],
+    ids=("light", "dark"),
+)
+def test_an_accessibility_checker_finds_no_serious_fault(
+    opened: Callable[..., Page], scheme: str, steps: tuple[str, ...]
+) -> None:
+    """By axe-core's rules for WCAG 2.2 AA and good practice (Deque's open-source checker)."""
+    checker = pytest.importorskip("axe_playwright_python.sync_playwright", reason="the checker is not installed")
+    page = opened(1280, color_scheme=scheme)
+    page.locator("canvas.view").focus()
+    page.keyboard.press("n")
+    for step in steps:
+        page.get_by_role("radio", name=step).click()
+        page.get_by_role("radio", name=step, checked=True).wait_for()
+        page.wait_for_timeout(600)
+        violations = checker.Axe().run(page).response["violations"]
+        serious = [(v["id"], v["nodes"][0]["html"]) for v in violations if v["impact"] in ("serious", "critical")]
+        assert serious == [], step
