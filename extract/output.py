@@ -6,13 +6,17 @@ import json
 from collections.abc import Sequence
 from pathlib import Path
 
+import numpy as np
+
 from extract.build import FoamPlan
 from extract.doors import Pattern, Progress, Tracing
 from extract.files import check_folder, unwritable, write_whole
 from extract.foam import plan_foam, sheet_from
+from extract.geometry.runs import piece_named
 from extract.overlay import overlay_jpg
 from extract.packing import CORNER_MM, packed
 from extract.pattern.fit import fit_table
+from extract.pattern.mirror import asymmetry_map
 from extract.pattern.printed import parts_of
 from extract.project import Correction, Project, doubts_of, project_bytes, project_of
 from extract.reading import READING, reading_json
@@ -20,6 +24,10 @@ from extract.report import report
 from extract.sheet import pattern_dxf, pattern_pdf, pattern_svg
 from extract.sheet.buildsheet import SeamRow, build_sheet_pdf
 from extract.sheet.foamplan import foam_plan_pdf
+from extract.sheet.halves_map import halves_svg
+
+_ROUND = 720
+"""Places round an outline at which its halves are compared for a picture."""
 
 
 def render_outputs(
@@ -51,6 +59,13 @@ def print_files(project: Project, paper: str | None = None, pack: bool = False) 
         "pattern.dxf": pattern_dxf(pattern),
         "build-sheet.pdf": build_sheet_pdf(pattern, _seam_rows(project), project.build.name, paper),
     }
+
+
+def asymmetry_svg(project: Project, piece: str, line: str = "") -> str:
+    """How the halves of a piece differ about its best axis, or a line drawn on it, as a picture."""
+    found = asymmetry_map(project.build, piece, line, _ROUND)
+    name = piece_named(project.build, piece).name
+    return halves_svg(f"Piece {name}", found["points"], found["by"], np.array(found["axis"]), found["most"])
 
 
 def plan_project(

@@ -29,6 +29,8 @@ def add_to(parts: Any) -> None:
 
     look = parts.add_parser("look", help="show a saved project's pieces, edges and seams")
     look.add_argument("project", type=Path, metavar="PROJECT", help=_HELP_PROJECT)
+    look.add_argument("--halves", metavar="PIECE", help="draw how the halves of this piece differ, instead")
+    look.add_argument("--out", type=Path, metavar="FILE", help="the SVG to write with --halves")
     look.set_defaults(run=_look)
 
     paper = parts.add_parser("print", help="write a saved project's PDF, SVG and DXF")
@@ -121,9 +123,22 @@ def _look(told: argparse.Namespace) -> int:
     from ui import build_words
 
     project = extract.open_project(told.project)
+    if told.halves:
+        return _draw_halves(project, told)
     print("\n".join(build_words.look_lines(extract.look_at(project))))
     done = [moment.step for moment in project.moments[1 : project.now + 1]]
     print(f"\nSteps done: {', '.join(done) or 'none'}." + _more(len(project.moments) - 1 - project.now))
+    return 0
+
+
+def _draw_halves(project: extract.Project, told: argparse.Namespace) -> int:
+    import extract
+
+    if told.out is None:
+        raise extract.CannotContinue("project", "The picture of the halves needs a file.", "Add --out halves.svg.")
+    found = extract.asymmetry(project, told.halves)
+    extract.write_whole(told.out, extract.asymmetry_svg(project, told.halves).encode())
+    print(f"The halves differ by up to {found['most']:.1f} mm. Wrote {told.out}.")
     return 0
 
 

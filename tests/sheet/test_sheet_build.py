@@ -19,6 +19,7 @@ from pypdf import PdfReader
 from extract.doors import Curve, Mark, Part, Pattern
 from extract.geometry.curve import mirrored, polyline_curve
 from extract.sheet import pattern_dxf, pattern_pdf, pattern_svg
+from extract.sheet.halves_map import halves_svg
 from extract.sheet.styles import BURN, CENTRE, NARROW_MM, SCORE
 
 MakePart = Callable[..., Part]
@@ -130,3 +131,18 @@ def test_a_part_without_a_build_prints_as_before(part_of: MakePart, pattern_of: 
     outline = polyline_curve(np.array([(0, 0), (90, 0), (90, 60), (0, 60)], float), closed=True)
     svg = pattern_svg(pattern_of(part_of("1", outline, (45.0, 30.0))))
     assert "words" not in svg and "cut 1" not in svg and "front" not in svg
+
+
+def test_the_picture_of_unlike_halves_shows_which_sticks_out() -> None:
+    """A 60 × 40 mm box whose right half is 1 mm taller: one area above its right, one below the left's upper edge."""
+    x = np.linspace(-30, 30, 61)
+    ring = [*((v, -20.0) for v in x), *((v, 20.0) for v in x[::-1])]
+    by = [1.0 if (px > 1 and py < 0) else -1.0 if (px < -1 and py < 0) else 0.0 for px, py in ring]
+    root = ET.fromstring(halves_svg("Piece <3>", ring, by, np.array([[0.0, -25.0], [0.0, 25.0]]), 1.0))
+    areas = {p.get("fill"): np.array(re.findall(r"-?[\d.]+", p.get("points", "")), float).reshape(-1, 2)
+             for p in root.iter(f"{SVG}polygon")}  # fmt: skip
+    assert len(areas) == 2
+    (out,) = [points for points in areas.values() if points[:, 1].min() < -25]
+    assert out[:, 0].min() >= 1 and out[:, 1].min() == pytest.approx(-30)  # ten times as large
+    words = " ".join(root.itertext())
+    assert "Piece <3>: the halves differ by up to 1.0 mm" in words and "drawn 10 times as large" in words

@@ -123,3 +123,12 @@ def test_print_writes_the_files_as_the_project_stands(
     assert "brow" in reader.pages[1].extract_text()
     assert 'id="part-2"' in (tmp_path / "out" / "pattern.svg").read_text("utf-8")
     assert outcome(capsys, "print", project, "--out", tmp_path / "out", "--paper", "A5")[0] == 2
+
+
+def test_unlike_halves_are_drawn(capsys: pytest.CaptureFixture[str], project: Path, tmp_path: Path) -> None:
+    place = tmp_path / "halves.svg"
+    status, out, _ = outcome(capsys, "look", project, "--halves", "p1", "--out", place)
+    assert status == 0 and out == f"The halves differ by up to 0.0 mm. Wrote {place}.\n"
+    assert place.read_text("utf-8").startswith("<svg")
+    assert outcome(capsys, "look", project, "--halves", "p1")[0] == 2
+    assert outcome(capsys, "look", project, "--halves", "p9", "--out", place)[0] == 2
