@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
@@ -255,6 +255,44 @@ def test_the_tracings_doubts_are_told_again(leaves: Build, report: bytes, codes:
     given_project = new_project(leaves, findings={"report.json": report})
     assert [doubt.code for doubt in doubts_of(given_project)] == codes
     assert doubts_of(new_project(leaves)) == ()
+
+
+ANY_STEP: list[tuple[str, dict[str, Any]]] = [
+    ("name", {"piece": "p2", "name": "brow"}),
+    ("copies", {"how": "pair"}),
+    ("stock", {"name": "felt", "thickness": 2}),
+    ("cut-from", {"stock": "foam"}),
+    ("finish", {"edges": "p3:a+b", "lean": 30}),
+    ("hole", {"piece": "p4", "x": 104.0, "y": 35.0, "across": 5}),
+    ("line", {"piece": "p5", "points": "130,5 150,40"}),
+    ("mirror", {"piece": "p6"}),
+    ("even-halves", {"piece": "p7"}),
+    ("ticks", {"seam": 3}),
+    ("widen", {"run": "p8:a", "width": 3}),
+    ("resize", {"factor": "1.02"}),
+    ("remove", {"piece": "p9"}),
+]
+
+
+@given(st.lists(st.sampled_from(ANY_STEP), min_size=1, max_size=6))
+@hypothesis_settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_any_steps_are_undone_byte_for_byte(leaves: Build, steps: list[tuple[str, dict[str, Any]]]) -> None:
+    now = project(leaves)
+    texts = [text_of(now.build)]
+    for step, answers in steps:
+        try:
+            after = changed(now, step, answers)[0]
+        except CannotContinue:
+            assert text_of(now.build) == texts[-1]
+            continue
+        now = after
+        texts.append(text_of(now.build))
+    for text in texts[-2::-1]:
+        now = undone(now)
+        assert text_of(now.build) == text
+    for text in texts[1:]:
+        now = redone(now)
+        assert text_of(now.build) == text
 
 
 coordinate = st.floats(-900, 900, allow_subnormal=True)
