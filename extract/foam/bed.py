@@ -8,9 +8,10 @@ both. So shapes that share no point keep the gap, whatever their form; they may 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from math import ceil, hypot
+from math import ceil, hypot, sqrt
 
 import cv2
 import numpy as np
@@ -21,6 +22,8 @@ from extract.build import SheetStock
 
 CELL_MM = 2.0
 """A grid of this size loses some 1.5 mm per gap and fills a sheet in a fraction of a second."""
+_MOST_CELLS = 500_000
+"""Two square metres of such cells; on larger sheets they are larger, or the work would grow with the area."""
 
 Grid = np.ndarray
 """Float32 (rows, columns), 1 where taken: what the correlation takes."""
@@ -39,7 +42,12 @@ class Form:
     reach: int
 
 
-def form_of(region: shapely.Polygon, turn_deg: float, gap_mm: float, cell_mm: float = CELL_MM) -> Form:
+def cell_for(sheets: Sequence[SheetStock]) -> float:
+    """Size of a cell in mm that serves all ``sheets``."""
+    return max(CELL_MM, *(sqrt(sheet.width_mm * sheet.height_mm / _MOST_CELLS) for sheet in sheets))
+
+
+def form_of(region: shapely.Polygon, turn_deg: float, gap_mm: float, cell_mm: float) -> Form:
     """The part's ``region``, turned about the origin and moved to it, ready to be placed."""
     turned = rotate(region, turn_deg, origin=(0.0, 0.0))
     left, top, right, bottom = turned.bounds

@@ -15,7 +15,7 @@ import shapely
 
 from extract.build import CutSheet, FoamPlan, PlacedPart, SheetStock
 from extract.doors import Doubt, Part, Pattern, Progress
-from extract.foam.bed import CELL_MM, Bed, Form, form_of
+from extract.foam.bed import Bed, Form, cell_for, form_of
 from extract.foam.sheets import refused
 from extract.geometry.curve import curve_points
 
@@ -26,6 +26,8 @@ EDGE_MM = 5.0
 _CHORD_MM = 0.1
 _SAME_MM = 0.05
 """Thicknesses this near to one another are the same stock."""
+_MOST_PARTS = 500
+"""Beyond, the maker would wait for more than a minute."""
 _MORE_TURNS = tuple(range(0, 180, 15))
 """Tried for a part that no sheet takes upright or along its longest side."""
 
@@ -47,11 +49,13 @@ class _Item:
 
 @dataclass(frozen=True)
 class _Ways:
-    """How parts may be laid: gap between them, kerf included, gap to the edge, and whether the grain binds them."""
+    """How parts are laid: gap between them, kerf included, gap to the edge, whether the grain binds them, and on what
+    grid."""
 
     gap_mm: float
     edge_mm: float
     grain: bool
+    cell_mm: float
 
 
 @dataclass(eq=False)
@@ -88,9 +92,11 @@ def plan_foam(
         raise refused("The pattern has no parts to lay out.", "Trace a shell with closed panels first.")
     if not sheets:
         raise refused("No sheets are given.", "Say at least one size, as in 1000x500x6.")
-    ways = _Ways(gap_mm + kerf_mm, edge_mm, grain)
-    groups = _by_thickness(pattern.parts, sheets)
     copies = sum(part.copies for part in pattern.parts)
+    if copies > _MOST_PARTS:
+        raise refused(f"{copies} parts are more than {_MOST_PARTS}.", "Plan them in batches.")
+    ways = _Ways(gap_mm + kerf_mm, edge_mm, grain, cell_for(sheets))
+    groups = _by_thickness(pattern.parts, sheets)
     count = _Count(progress, copies * (len(_ORDERS) + len(sheets) - len(groups)))
     beds: list[Bed] = []
     for thickness, parts in groups:
@@ -105,7 +111,7 @@ def plan_foam(
 
 def fits(part: Part, sheet: SheetStock, edge_mm: float = EDGE_MM) -> bool:
     """Whether an empty sheet takes the part in some turn."""
-    return bool(_forms(_region(part), _Ways(0.0, edge_mm, False), [sheet]))
+    return bool(_forms(_region(part), _Ways(0.0, edge_mm, False, cell_for([sheet])), [sheet]))
 
 
 def _by_thickness(parts: Sequence[Part], sheets: Sequence[SheetStock]) -> list[tuple[float, list[int]]]:
@@ -200,7 +206,7 @@ def _filled(
         count.step()
         if any(_put_best(bed, item, forms[item.part]) for bed in beds):
             continue
-        bed = _opened(waiting, sizes, bought, forms[item.part], ways.edge_mm, pad)
+        bed = _opened(waiting, sizes, bought, forms[item.part], ways, pad)
         _put_best(bed, item, forms[item.part])
         beds.append(bed)
     return beds
@@ -224,16 +230,16 @@ def _opened(
     sizes: Sequence[SheetStock],
     bought: SheetStock,
     forms: Sequence[Form],
-    edge_mm: float,
+    ways: _Ways,
     pad: int,
 ) -> Bed:
     """A fresh sheet that takes one of ``forms``: one that lies there, else one of the size to buy, else of another."""
     for k, size in enumerate(waiting):
-        bed = Bed(size, True, edge_mm, CELL_MM, pad)
+        bed = Bed(size, True, ways.edge_mm, ways.cell_mm, pad)
         if any(bed.holds(form) for form in forms):
             del waiting[k]
             return bed
-    beds = [Bed(size, False, edge_mm, CELL_MM, pad) for size in (bought, *sizes)]
+    beds = [Bed(size, False, ways.edge_mm, ways.cell_mm, pad) for size in (bought, *sizes)]
     return next(bed for bed in beds if any(bed.holds(form) for form in forms))
 
 
@@ -257,10 +263,10 @@ def _taken(
     region: shapely.Polygon, turns: Sequence[float], ways: _Ways, sizes: Sequence[SheetStock]
 ) -> tuple[Form, ...]:
     """The turns that an empty sheet takes; one of those that come to the same, as half a turn of a rectangle does."""
-    empty = [Bed(size, False, ways.edge_mm, CELL_MM, 0) for size in sizes]
+    empty = [Bed(size, False, ways.edge_mm, ways.cell_mm, 0) for size in sizes]
     found: list[Form] = []
     for turn in turns:
-        form = form_of(region, turn, ways.gap_mm)
+        form = form_of(region, turn, ways.gap_mm, ways.cell_mm)
         new = all(not np.array_equal(form.mask, other.mask) for other in found)
         if new and any(bed.holds(form) for bed in empty):
             found.append(form)

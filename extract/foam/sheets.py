@@ -13,7 +13,7 @@ _SHEET = re.compile(
     rf"\s*{_NUMBER}\s*[x×*]\s*{_NUMBER}\s*[x×*]\s*{_NUMBER}\s*(?:mm)?\s*(?::\s*(\d{{1,3}}))?\s*(?:@\s*{_NUMBER})?\s*",
     re.IGNORECASE,
 )
-_SIDES_MM = (20.0, 10_000.0)
+_SIDES_MM = (20.0, 4_000.0)
 _THICKEST_MM = 200.0
 
 

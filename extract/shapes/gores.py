@@ -138,7 +138,7 @@ def dome(
     notes = f"gore by the {convention} convention: {CONVENTIONS[convention]}"
     made: list[Piece] = []
     for number, (k, copies) in enumerate(shown_gores(gores, size.seam_in_front), start=1):
-        blank = Piece("", f"{name} {number}", (), stock=stock, copies=copies, notes=notes)
+        blank = Piece("", f"{name} {number}", (), stock=stock, copies=copies, notes=notes + _twin_seams(k, size))
         build, piece = added(build, blank, gore_edges(flat[k], size.height_mm, size.top_rad))
         made.append(piece)
     right_seam = "c" if cap else "b"
@@ -175,6 +175,17 @@ def shown_gores(count: int, seam_in_front: bool) -> list[tuple[int, Copies]]:
     last = (count + first) // 2
     back: list[tuple[int, Copies]] = [(last, "centre")] if (count - first) % 2 else []
     return [*front, *paired, *back]
+
+
+def _twin_seams(k: int, size: _Size) -> str:
+    """Which seams of a gore lie on the centre line, where it is glued to its own mirror image."""
+    at = _seam_angles(size.count, size.seam_in_front)
+    words = []
+    for side, angle in (("left", at[k]), ("right", at[k + 1])):
+        place = "front" if abs(angle) < 1e-9 else "back" if abs(angle - pi) < 1e-9 else ""
+        if place:
+            words.append(f"; its {side} seam is the centre line at the {place}, glued to its mirror image")
+    return "".join(words)
 
 
 def _check(length: float, breadth: float, height: float, count: int, cap: float) -> None:

@@ -117,7 +117,7 @@ def _terms(plan: FoamPlan, width: float) -> list[Block]:
     words = (
         f"{plan.gap_mm:g} mm between parts{knife}, {plan.edge_mm:g} mm to the edge; parts are {turns}. Parts are laid "
     )
-    words += "on a 2 mm grid, so some gaps are up to 3 mm wider. Waste is what no part covers."
+    words += "on a grid of 2 mm or more, so some gaps are wider by a cell. Waste is what no part covers."
     return [_heading("Laid out with"), paragraph(words, width), *(paragraph(d.message, width) for d in plan.doubts)]
 
 

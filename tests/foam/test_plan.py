@@ -194,6 +194,12 @@ def test_a_part_as_large_as_the_sheet_allows() -> None:
     assert plan.waste_share == pytest.approx(1 - 490 * 990 / 500_000)
 
 
+def test_a_large_sheet_has_a_coarser_grid_and_the_same_gaps() -> None:
+    parts = blobs(13, 8)
+    plan = checked(plan_foam(parts, [SheetStock(4000, 3000, 6)]), parts)
+    assert len(plan.sheets) == 1
+
+
 def test_waste_is_what_no_part_covers() -> None:
     parts = blobs(11, 10)
     plan = plan_foam(parts, [SHEET])
@@ -213,6 +219,7 @@ def test_progress_runs_to_its_end() -> None:
     ("parts", "sheets", "reason"),
     [
         (pattern(), [SHEET], "no parts"),
+        (pattern(box(5, 5, copies=501)), [SHEET], "more than 500"),
         (pattern(box(50, 50)), [], "No sheets"),
         (pattern(box(995, 200)), [SHEET], "995 by 200 mm, too large for every sheet of 6 mm"),
         (pattern(box(50, 50, thickness_mm=10.0)), [SHEET], "10 mm foam, and the sheets are 6 mm"),

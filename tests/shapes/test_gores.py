@@ -204,6 +204,14 @@ def test_convention_is_written_on_every_piece() -> None:
         assert all(f"{convention} convention" in piece.notes for piece in made)
 
 
+def test_seams_on_the_centre_line_are_named() -> None:
+    """With six gores and a seam in front: the first gore's left seam in front, the third one's right seam at the back."""
+    notes = [piece.notes for piece in dome(EMPTY, 210, 160, 120, 6).build.pieces]
+    assert ["left seam" in n and "front" in n for n in notes] == [True, False, False]
+    assert ["right seam" in n and "back" in n for n in notes] == [False, False, True]
+    assert not any("mirror" in piece.notes for piece in dome(EMPTY, 210, 160, 120, 6, front="gore").build.pieces)
+
+
 @pytest.mark.parametrize("count", range(3, 12))
 @pytest.mark.parametrize("seam", [True, False])
 def test_pairs_and_centre_gores_make_the_whole(count: int, seam: bool) -> None:
