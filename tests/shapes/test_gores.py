@@ -205,7 +205,7 @@ def test_convention_is_written_on_every_piece() -> None:
 
 
 def test_seams_on_the_centre_line_are_named() -> None:
-    """With six gores and a seam in front: the first gore's left seam in front, the third one's right seam at the back."""
+    """Six gores, a seam in front: the first one's left seam lies in front, the third one's right seam at the back."""
     notes = [piece.notes for piece in dome(EMPTY, 210, 160, 120, 6).build.pieces]
     assert ["left seam" in n and "front" in n for n in notes] == [True, False, False]
     assert ["right seam" in n and "back" in n for n in notes] == [False, False, True]
