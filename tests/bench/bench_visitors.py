@@ -1,0 +1,92 @@
+"""Twenty visitors at once: python tests/bench/bench_visitors.py [VISITORS]
+
+Each has a work of their own open in a browser and takes a line out at the same moment. Told are how long the last one
+waits for the panels, whether every list holds its visitor's own corrections and no other's, and the server's memory.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
+
+from plain_shell import plain_shell
+
+import extract
+from ui import corrections, jobs, server, shelf
+from ui.pictures import browsing
+
+PATIENCE_MS = 180_000
+LINES = ("s1", "s2", "s3", "s4")
+
+
+def visitor(number: int) -> tuple[shelf.Work, str]:
+    """A work with the plain shell read, and the line that its visitor is going to take out."""
+    work = shelf.new_work()
+    work.add_photo(f"shell-{number}.jpg", f"stands for photo {number}".encode())
+    key = jobs.key_for(work, work.settings())
+    work.ask(key)
+    with work.filling(key) as folder:
+        extract.write_surface(plain_shell(), folder)
+        (folder / "report.json").write_text(json.dumps({"cards": [], "panels": []}), "utf-8")
+    work.keep_step("lines")
+    return work, LINES[number % len(LINES)]
+
+
+def memory_mb(process: int) -> float:
+    """Resident memory of a process and its children (Linux)."""
+    total = 0
+    for status in Path("/proc").glob("[0-9]*/status"):
+        try:
+            told = dict(line.split(":", 1) for line in status.read_text().splitlines() if ":" in line)
+        except OSError:
+            continue
+        if process in (int(told["Pid"]), int(told["PPid"])):
+            total += int(told.get("VmRSS", "0 kB").split()[0])
+    return total / 1024
+
+
+def main(count: int) -> None:
+    with tempfile.TemporaryDirectory() as cache:
+        os.environ["TRUEPEEL_CACHE"] = cache
+        visitors = [visitor(number) for number in range(count)]
+        port = server.free_port(8970)
+        with server.serving(port) as child, browsing() as browser:
+            pages = []
+            before = memory_mb(child.pid)
+            begun = time.perf_counter()
+            for work, _ in visitors:
+                page = browser.new_page(viewport={"width": 500, "height": 700})
+                page.goto(server.address(port, work.token))
+                pages.append(page)
+            for page in pages:
+                page.locator("canvas[data-view]").wait_for(timeout=PATIENCE_MS)
+            print(f"{count} pages open after {time.perf_counter() - begun:.1f} s")
+            for page, (_, line) in zip(pages, visitors, strict=True):
+                page.get_by_text("All lines and panels as a list").click()
+                page.get_by_role("button", name=f"Line {line[1]}:").click()
+            begun, waits = time.perf_counter(), []
+            for page in pages:
+                page.get_by_role("button", name="Take it out").click()
+            for page in pages:
+                page.get_by_text("and 3 lines").wait_for(timeout=PATIENCE_MS)
+                page.wait_for_function(
+                    "() => !Object.keys(localStorage).some(name => name.startsWith('truepeel-acts'))",
+                    timeout=PATIENCE_MS,
+                )
+                waits.append(time.perf_counter() - begun)
+            print(f"the last of {count} edits made at once was kept after {max(waits):.1f} s")
+            print(f"the server's memory: {before:.0f} MB before, {memory_mb(child.pid):.0f} MB after")
+        for work, line in visitors:
+            done = corrections.read(work, jobs.key_for(work, work.settings())).done
+            assert [told["stroke"] for told in done] == [line], f"{work.token} holds {done}"
+        print("every list holds its own visitor's correction and no other")
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 20)
