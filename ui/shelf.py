@@ -25,6 +25,9 @@ import extract
 KEEP_DAYS = 7
 """A build takes a few evenings; after a week the photo is taken anew anyway (common practice, no source)."""
 
+RESULTS_KEPT = 8
+"""Results take some megabytes each; going back further than this means making one anew, which takes seconds."""
+
 TOKEN = re.compile(r"[0-9a-f]{32}")
 NAME_LENGTH = 120
 
@@ -124,8 +127,16 @@ class Work:
             yield rough
             shutil.rmtree(self.result(key), ignore_errors=True)
             rough.rename(self.result(key))
+            self._drop_old_results()
         finally:
             shutil.rmtree(rough, ignore_errors=True)
+
+    def _drop_old_results(self) -> None:
+        """Every correction and paper makes files of its own; the latest few are kept, and what was read last."""
+        asked = self.result(self.asked() or "")
+        results = [folder for folder in self.folder.glob("result-*") if folder != asked]
+        for folder in sorted(results, key=lambda folder: folder.stat().st_mtime, reverse=True)[RESULTS_KEPT:]:
+            shutil.rmtree(folder, ignore_errors=True)
 
     def _keep_photos(self, photos: Sequence[StoredPhoto]) -> None:
         entries = [{"name": photo.name, "digest": photo.digest} for photo in photos]

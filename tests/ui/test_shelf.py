@@ -76,6 +76,20 @@ def test_only_old_work_is_swept(tmp_path: Path) -> None:
     assert sorted(path.name for path in tmp_path.iterdir()) == sorted([new.token, "not ours"])
 
 
+def test_old_results_make_room_but_the_reading_stays(tmp_path: Path) -> None:
+    work = shelf.new_work(tmp_path)
+    work.ask("reading")
+    for n, key in enumerate(["reading", *(f"files{n}" for n in range(shelf.RESULTS_KEPT + 3))]):
+        with work.filling(key) as folder:
+            (folder / "report.json").write_text("{}")
+        os.utime(work.result(key), (n, n))
+    kept = sorted(path.name for path in work.folder.glob("result-*"))
+    assert "result-reading" in kept
+    assert len(kept) == shelf.RESULTS_KEPT + 1
+    assert f"result-files{shelf.RESULTS_KEPT + 2}" in kept
+    assert "result-files0" not in kept
+
+
 def test_the_key_follows_photos_answers_and_nothing_else(tmp_path: Path) -> None:
     work = shelf.new_work(tmp_path)
     work.add_photo("a.jpg", b"one")
