@@ -12,8 +12,11 @@ All values are immutable. Undo gives the very text back that was there before.
 
 from __future__ import annotations
 
+import contextlib
+import glob
 import hashlib
 import re
+import time
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path, PurePath
@@ -49,6 +52,7 @@ MOST_MOMENTS = 200
 """As many steps can be undone; an evening's work, and the file stays small."""
 _MOST_STATES_BYTES = 64 << 20
 _MOST_STATE_AT_ONCE = 32 << 20
+_STALE_S = 3600.0
 _MOST_CORRECTIONS = 20_000
 _MOST_PHOTOS, _MOST_DOUBTS = 50, 50
 _RULES = (
@@ -180,9 +184,19 @@ def save_project(project: Project, path: Path) -> Path:
     """Writes the file whole: at every moment the path holds the old project or all of the new one. Raises
     CannotContinue when it cannot be written."""
     try:
-        return write_whole(path, project_bytes(project))
+        saved = write_whole(path, project_bytes(project))
+        _sweep(path)
     except OSError as error:
         raise unwritable(path.parent, error) from error
+    return saved
+
+
+def _sweep(path: Path) -> None:
+    """Takes away what saves of this file left beside it when the power went, once nobody can still be writing it."""
+    for left in path.parent.glob(f".{glob.escape(path.name)}.*"):
+        with contextlib.suppress(OSError):
+            if time.time() - left.stat().st_mtime > _STALE_S:
+                left.unlink()
 
 
 def open_project(path: Path) -> Project:

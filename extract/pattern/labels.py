@@ -4,12 +4,17 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
+
 from extract.build import Build, Copies, Figure, Outcome, Piece, Question, Step, Stock
-from extract.doors import CannotContinue
-from extract.geometry.runs import piece_named, with_piece
+from extract.doors import CannotContinue, Doubt
+from extract.geometry.runs import outline_of, piece_named, with_piece
+from extract.geometry.symmetry import best_axis, straying
 
 ALL = "all"
 _LONGEST_NAME = 60
+_ALIKE_MM = 2.0
+"""More between left and right shows on the centre line (common practice, no source)."""
 _THICKEST_MM = 200.0
 _DIRECTIONS = {"right": 0.0, "down": 90.0, "left": 180.0, "up": 270.0}
 _NOWHERE, _BY_ANGLE = "nowhere", "angle"
@@ -73,10 +78,26 @@ def set_copies(build: Build, piece: str, how: Copies, count: int) -> Outcome:
             f"{count} copies cannot be cut.", "Give a number from 1 to 500; to leave a piece out, remove it."
         )
     figures = []
+    doubts = _uneven(piece_named(build, piece)) if how == "centre" and piece != ALL else ()
     for old in _chosen(build, piece):
         figures.append(Figure("parts to cut", "", parts_of_piece(old), count * (2 if how == "pair" else 1), old.id))
         build = with_piece(build, replace(old, copies=how, count=count))
-    return Outcome(build, tuple(figures))
+    return Outcome(build, tuple(figures), doubts)
+
+
+def _uneven(piece: Piece) -> tuple[Doubt, ...]:
+    """Tells when a piece that is to lie on the line of symmetry is not symmetrical itself."""
+    outline = outline_of(piece)
+    most = float(np.abs(straying(outline, best_axis(outline))[1]).max())
+    if most <= _ALIKE_MM:
+        return ()
+    return (
+        Doubt(
+            "centre-uneven",
+            f"The halves of piece {piece.id} differ by up to {most:.1f} mm. The step even-halves makes them alike, "
+            "copy-half keeps one of them, unfold makes a half whole.",
+        ),
+    )
 
 
 def parts_of_piece(piece: Piece) -> int:

@@ -58,6 +58,15 @@ def test_copies_count_the_parts(build: Build) -> None:
     assert {p.copies for p in did(build, "copies", how="centre").pieces} == {"centre"}
 
 
+def test_an_uneven_piece_on_the_centre_line_is_doubted(build: Build) -> None:
+    corners = np.array([[0, 0], [30, 0], [36, 20], [0, 20], [0, 0]], float)
+    edges = tuple(Edge("abcd"[k], polyline_curve(corners[k : k + 2])) for k in range(4))
+    lame = Build("x", (Piece("p1", "1", edges),))
+    assert [d.code for d in apply(lame, "copies", {"piece": "p1", "how": "centre"}).doubts] == ["centre-uneven"]
+    assert apply(build, "copies", {"piece": "p1", "how": "centre"}).doubts == ()
+    assert apply(lame, "copies", {"piece": "p1", "how": "pair"}).doubts == ()
+
+
 def test_up_and_forward(build: Build) -> None:
     build = did(did(build, "up", side="back"), "forward", piece="p2", towards="up")
     assert [(p.up, p.forward_deg) for p in build.pieces] == [("back", None), ("back", 270.0)]

@@ -233,6 +233,19 @@ def test_a_process_killed_while_saving_leaves_the_old_project(leaves: Build, tmp
     assert open_project(place).build.pieces[0].name == "again"
 
 
+def test_what_a_crash_left_is_swept_when_it_is_old(leaves: Build, tmp_path: Path) -> None:
+    place = tmp_path / "moth [1].truepeel"
+    old, fresh, other = (
+        tmp_path / f".{name}" for name in ("moth [1].truepeel.a1", "moth [1].truepeel.b2", "x.truepeel.c")
+    )
+    for left in (old, fresh, other):
+        left.write_bytes(b"half")
+        os.utime(left, (1e9, 1e9))
+    os.utime(fresh)
+    save_project(project(leaves), place)
+    assert sorted(tmp_path.iterdir()) == sorted([place, fresh, other])
+
+
 def test_what_is_no_file_is_refused(tmp_path: Path) -> None:
     with pytest.raises(CannotContinue, match="is no file"):
         open_project(tmp_path)
