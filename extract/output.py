@@ -13,6 +13,7 @@ from extract.doors import Pattern, Progress, Tracing
 from extract.files import check_folder, unwritable, write_whole
 from extract.foam import plan_foam, sheet_from
 from extract.geometry.runs import piece_named
+from extract.maps import height_jpg, sure_jpg
 from extract.overlay import overlay_jpg
 from extract.packing import CORNER_MM, packed
 from extract.pattern.fit import fit_table
@@ -43,6 +44,8 @@ def render_outputs(
         "pattern.svg": pattern_svg(pattern).encode(),
         "pattern.dxf": pattern_dxf(pattern),
         "overlay.jpg": overlay_jpg(tracing),
+        "sure.jpg": sure_jpg(tracing),
+        **({"height.jpg": heights} if (heights := height_jpg(tracing)) else {}),
         "pattern.truepeel": project_bytes(project_of(tracing, findings, corrections)),
         "report.json": found,
     }

@@ -11,8 +11,10 @@ import numpy as np
 from extract import __version__
 from extract.doors import Array, Blur, Panel, Photo, PlaneCamera, Silhouette, Stroke, Tracing
 from extract.geometry.curve import curve_points, svg_path
+from extract.sureness import panel_sds, stroke_length, stroke_sds
 
 CHORD_MM = 0.02
+MAP_MM = 20.0
 DECIMALS = 4
 
 
@@ -29,9 +31,16 @@ def report(tracing: Tracing) -> dict[str, Any]:
             "sigma_mm": {"median": _round(tracing.sigma_mm[0]), "worst": _round(tracing.sigma_mm[1])},
             "px_per_mm": {"min": _round(tracing.px_per_mm[0]), "max": _round(tracing.px_per_mm[1])},
             "height_mm": tracing.settings.height_mm,
+            "height": _height(tracing),
         },
-        "strokes": [_stroke(s) for s in (*tracing.strokes, *_cut_edges(tracing.silhouette))],
-        "panels": [_panel(p) for p in tracing.panels],
+        "strokes": [
+            *(
+                _stroke(s) | _sure(s, *sds, tracing)
+                for s, sds in zip(tracing.strokes, stroke_sds(tracing), strict=True)
+            ),
+            *map(_stroke, _cut_edges(tracing.silhouette)),
+        ],
+        "panels": [_panel(p) | _sure_panel(p, tracing) for p in tracing.panels],
         "smoothing": {"tolerance_mm": tracing.settings.smooth_mm},
         "warnings": [{"code": d.code, "message": d.message} for d in tracing.doubts],
         "timing_s": {room: round(seconds, 3) for room, seconds in tracing.timing_s.items()},
@@ -99,6 +108,41 @@ def _stroke(stroke: Stroke) -> dict[str, Any]:
         "width": _round(stroke.width_mm),
         "sigma": _round(stroke.sigma_mm),
         "points": _points(stroke.points_mm),
+    }
+
+
+def _sure(stroke: Stroke, points_mm: Array, sds_mm: Array, tracing: Tracing) -> dict[str, Any]:
+    """Length and 1 σ; [x, y, 1 σ] of points about a centimetre apart, in the shape of the whole shell."""
+    length, sigma = stroke_length(stroke, tracing)
+    return {
+        "length": _round(length),
+        "length_sigma": _round(sigma),
+        "sigma_points": _points(np.column_stack([points_mm, sds_mm])),
+    }
+
+
+def _sure_panel(panel: Panel, tracing: Tracing) -> dict[str, Any]:
+    area_sigma, perimeter_sigma = panel_sds(panel, tracing)
+    return {"area_sigma_mm2": _round(area_sigma), "perimeter_sigma": _round(perimeter_sigma)}
+
+
+def _height(tracing: Tracing) -> dict[str, Any]:
+    """Height of the lying shell above the cards, its 1 σ and where it comes from; with several photos the map of
+    heights, rows by y and columns by x, which means nothing beside the shell."""
+    relief, camera = tracing.relief, tracing.cameras[tracing.read_from]
+    if relief is None:
+        return {"from": "setting", "above_cards": _round(camera.height_mm), "sigma": _round(camera.bias[1])}
+    every = max(1, round(MAP_MM / relief.step_mm))
+    values = np.round(relief.heights_mm[::every, ::every], 2)
+    return {
+        "from": "parallax",
+        "above_cards": _round(relief.lying_mm),
+        "sigma": _round(relief.common_sd_mm),
+        "map": {
+            "origin": list(map(_round, relief.origin_mm)),
+            "step": _round(relief.step_mm * every),
+            "values": values.tolist(),
+        },
     }
 
 

@@ -28,6 +28,8 @@ ASSEMBLY = (
     "extract.steps",
     "extract.check_printer",
     "extract.together",
+    "extract.sureness",
+    "extract.maps",
     "extract.packing",
     "extract.output",
     "extract.overlay",

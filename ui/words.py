@@ -17,6 +17,8 @@ FILES: dict[str, tuple[str, str]] = {
     "pattern.dxf": ("Drawing for cutters (DXF)", "image/vnd.dxf"),
     "report.json": ("All figures (report.json)", "application/json"),
     "overlay.jpg": ("Photo with the lines found (JPEG)", "image/jpeg"),
+    "sure.jpg": ("Photo with the ± of every place (JPEG)", "image/jpeg"),
+    "height.jpg": ("Photo with the shell's height (JPEG)", "image/jpeg"),
     "pattern.truepeel": ("Project file", "application/octet-stream"),
 }
 """Every output with its name for people and its media type; what a maker wants first comes first."""
