@@ -93,6 +93,14 @@ def test_a_piece_whose_back_lies_up_is_drawn_from_the_back() -> None:
     assert folded.symmetric_difference(aligned).area == pytest.approx(0, abs=1e-6)
 
 
+def test_ticks_stay_at_their_places_when_seen_from_the_back() -> None:
+    plain, turned = (parts_of(two(up=side)).parts[0] for side in ("face", "back"))
+    for number, mark in ticks(plain).items():
+        expected = curve_points(mark.curve) * [-1, 1] + [60, 0]  # mirrored about the piece's own middle, x = 30
+        offset = np.array(shape(turned.outline).bounds[:2])
+        np.testing.assert_allclose(curve_points(ticks(turned)[number].curve) - offset, expected, atol=1e-9)
+
+
 def test_both_of_a_pair_seen_from_the_back_are_still_left_and_right() -> None:
     left, _, right, _ = parts_of(two(copies="pair", up="back")).parts
     assert left.mirrored and right.mirrored
