@@ -79,6 +79,12 @@ def tangents(curve: Curve, at: Array) -> Array:
     return np.asarray(slope / np.maximum(np.linalg.norm(slope, axis=1, keepdims=True), 1e-300))
 
 
+def end_tangents(curve: Curve) -> Array:
+    """Unit tangents (N, 2) at the end of each segment."""
+    back = Curve(curve.controls[:, ::-1], curve.straight, False)
+    return -tangents(back, np.arange(len(curve.controls), dtype=float))
+
+
 def curvatures(curve: Curve, at: Array) -> Array:
     """Curvatures (K,) in 1/mm at parameters ``at`` (K,)."""
     k = np.clip(np.asarray(at).astype(int), 0, len(curve.controls) - 1)
@@ -119,7 +125,7 @@ def joint_turnings(curve: Curve) -> Array:
     n = len(curve.controls)
     if not n:
         return np.empty(0)
-    first, last = tangents(curve, np.arange(n, dtype=float)), _end_tangents(curve)
+    first, last = tangents(curve, np.arange(n, dtype=float)), end_tangents(curve)
     ahead = np.roll(first, -1, axis=0)
     turn = _angle(last, ahead)
     return turn if curve.closed else turn[:-1]
@@ -220,19 +226,13 @@ def _reach(controls: Array) -> Array:
     return np.asarray(np.abs(np.diff(controls, axis=1)).max(axis=(1, 2)))
 
 
-def _end_tangents(curve: Curve) -> Array:
-    """Unit tangents (N, 2) at the end of each segment."""
-    back = Curve(curve.controls[:, ::-1], curve.straight, False)
-    return -tangents(back, np.arange(len(curve.controls), dtype=float))
-
-
 def _steps(controls: Array, absolute: bool) -> Array:
     """Turning (N,) of cubics (N, 4, 2), summed over small steps so that a full turn is not lost."""
     n = len(controls)
     t = np.linspace(0.0, 1.0, _TURN_SAMPLES + 1)
     inner = np.stack([bezier_slopes(controls, np.full(n, at)) for at in t[1:-1]], axis=1) if n else np.empty((0, 1, 2))
     chain = Curve(controls, np.zeros(n, bool), False)
-    first, last = tangents(chain, np.arange(n, dtype=float)), _end_tangents(chain)
+    first, last = tangents(chain, np.arange(n, dtype=float)), end_tangents(chain)
     slopes = np.concatenate([first[:, None], inner, last[:, None]], axis=1)
     turn = _angle(slopes[:, :-1], slopes[:, 1:])
     return np.asarray((np.abs(turn) if absolute else turn).sum(axis=1))

@@ -46,16 +46,16 @@ def ring_crossings(ring: Curve, chord_mm: float = _CUSP_CHORD_MM) -> Array:
     return found[(found[:, 0] > _APART) | (found[:, 1] < last - _APART)]
 
 
-def meeting_near(a: Array, b: Array, ahead: Array, back: Array) -> tuple[float, float] | None:
-    """Parameters where cubic ``a`` (4, 2), prolonged past its end by the vector ``ahead`` (2,), meets cubic ``b``,
-    prolonged before its start by ``-back``: t in 0…2 and u in −1…1, past 1 and below 0 on the straight prolongations.
+def meeting_near(a: Array, b: Array, along: complex, before: complex) -> tuple[float, float] | None:
+    """Parameters where cubic ``a`` (4, 2), prolonged past its end by the vector ``along``, meets cubic ``b``,
+    prolonged before its start by ``-before`` (vectors as x + iy): t in 0…2 and u in −1…1, past 1 and below 0 on the
+    straight prolongations.
 
     Newton's method from the two ends that are to meet; None where it does not arrive. Plain numbers, since for two
     cubics they are far quicker than arrays.
     """
     first, second = _powers(a), _powers(b)
     end, start = sum(first), second[0]
-    along, before = complex(*ahead), complex(*back)
     t, u = 1.0, 0.0
     for _ in range(_NEWTON_LONG):
         place, slope = (end + (t - 1) * along, along) if t > 1 else _value(first, t)

@@ -21,27 +21,43 @@ from extract.geometry.curve import bezier_points, curve_length, curve_points, jo
 _MOST_HALVINGS = 10
 SPECK_MM = 0.5
 """A loop no longer than this is a tight bend's remainder, not a shape."""
+_BEND_SAMPLES = 12
 _PROBES = np.linspace(0, 1, 9)[1:-1]
 
 
-def parallels(curves: Sequence[Curve], distances_mm: Sequence[float], tolerance_mm: float) -> list[Curve]:
-    """The parallel of each smooth open curve (no kinks inside), within ``tolerance_mm``; its loops are cut out.
+def parallels(
+    controls: Array, straight: Mask, distances_mm: Array, bounds: Sequence[int], tolerance_mm: float
+) -> list[tuple[Curve, bool]]:
+    """Parallels of smooth open chains of cubics ``controls`` (N, 4, 2), one from each of ``bounds`` to the next, every
+    chain at one distance, given for its cubics (N,); with each, whether it folded back. Its loops are cut out.
 
     Worked out together, since one call on many cubics costs little more than on one.
     """
-    sizes = [len(curve.controls) for curve in curves]
-    controls = np.concatenate([curve.controls for curve in curves])
-    straight = np.concatenate([curve.straight for curve in curves])
-    fresh, source = _parallel_cubics(
-        controls, straight, np.repeat(np.asarray(distances_mm, float), sizes), tolerance_mm
-    )
-    owner = np.repeat(np.arange(len(curves)), sizes)[source]
+    moved = np.flatnonzero(distances_mm)
+    fresh, source = _parallel_cubics(controls[moved], straight[moved], distances_mm[moved], tolerance_mm)
+    starts = np.searchsorted(moved[source], bounds)
+    folds = _folding(controls, straight, distances_mm)
     found = []
-    for k, (curve, distance) in enumerate(zip(curves, distances_mm, strict=True)):
-        mine = owner == k
-        raw = curve if distance == 0 else _closed_gaps(fresh[mine], straight[source[mine]])
-        found.append(_without_loops(raw, curve, distance))
+    for k, (a, b) in enumerate(pairwise(bounds)):
+        chain = Curve(controls[a:b], straight[a:b], False)
+        if distances_mm[a] != 0:
+            part = slice(starts[k], starts[k + 1])
+            chain = _closed_gaps(fresh[part], straight[moved[source[part]]])
+        folded = bool(folds[a:b].any())
+        found.append((_without_loops(chain) if folded else chain, folded))
     return found
+
+
+def _folding(controls: Array, straight: Mask, distances: Array) -> Mask:
+    """Which cubics (N,) are somewhere too tight for their distance."""
+    folds = np.zeros(len(controls), bool)
+    bent = np.flatnonzero(~straight & (distances != 0))
+    if not len(bent):
+        return folds
+    curve = Curve(controls[bent], straight[bent], False)
+    bend = curvatures(curve, np.linspace(0, len(bent), _BEND_SAMPLES * len(bent), endpoint=False))
+    folds[bent] = (1 + distances[bent, None] * bend.reshape(len(bent), -1) <= 0).any(axis=1)
+    return folds
 
 
 def left_of(tangent: Array) -> Array:
@@ -115,12 +131,8 @@ def _closed_gaps(controls: Array, straight: Mask) -> Curve:
     return Curve(controls, straight, False)
 
 
-def _without_loops(raw: Curve, source: Curve, distance: float) -> Curve:
+def _without_loops(raw: Curve) -> Curve:
     """The parallel without the loops it makes where its source is too tight for it."""
-    n = len(source.controls)
-    bend = curvatures(source, np.linspace(0, n, 16 * n, endpoint=False))
-    if (1 + distance * bend > 0).all():
-        return raw
     parts, start = [], 0.0
     for leave, enter in self_crossings(raw):
         if leave >= start and _folds(subcurve(raw, leave, enter)):
