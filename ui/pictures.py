@@ -1,7 +1,7 @@
 """Make the README's pictures anew: python -m ui.pictures [FOLDER]
 
-Traces the demo and saves its photo, the overlay, the first printed pages and the page as a browser shows it. Needs the
-test tools and a Chromium.
+Traces the demo and saves its photo, the overlay, the first printed pages and every step of the page as a browser shows
+it. Needs the test tools and a Chromium.
 """
 
 from __future__ import annotations
@@ -19,10 +19,10 @@ from typing import TYPE_CHECKING
 from PIL import Image
 
 import extract
-from ui import jobs, server, shelf
+from ui import flow, jobs, server, shelf
 
 if TYPE_CHECKING:
-    from playwright.sync_api import Browser
+    from playwright.sync_api import Browser, Page
 
 FOLDER = Path("testdata") / "pictures"
 BROWSERS = ("chromium", "chromium-browser", "google-chrome")
@@ -38,6 +38,7 @@ ARGUMENTS = (
 )
 WIDTH_PX = 1200
 PAGES_SHOWN = 3
+SETTLED_MS = 1500
 
 
 def browser_path() -> str | None:
@@ -80,14 +81,26 @@ def printed_pages(pdf: bytes) -> Image.Image:
     return desk
 
 
-def screenshot(token: str) -> Image.Image:
+def screenshots(token: str) -> Iterator[tuple[str, Image.Image]]:
+    """Every step of the page by its name, the demo traced."""
     port = server.free_port()
     with server.serving(port), browsing() as browser:
-        page = browser.new_page(viewport={"width": 1280, "height": 1280})
+        page = browser.new_page(viewport={"width": 1280, "height": 1100})
         page.goto(server.address(port, token))
-        page.get_by_role("img").first.wait_for()
-        page.wait_for_load_state("networkidle")
-        return Image.open(io.BytesIO(page.screenshot()))
+        for name, title in flow.STEPS.items():
+            page.get_by_role("radio", name=title).click()
+            page.get_by_role("radio", name=title, checked=True).wait_for()
+            page.wait_for_timeout(SETTLED_MS)
+            page.wait_for_function("() => !document.querySelector('[data-stale=true]')")
+            if name == "lines":
+                show_a_line(page)
+            yield name, Image.open(io.BytesIO(page.screenshot()))
+
+
+def show_a_line(page: Page) -> None:
+    """The drawing surface with a line chosen, as it is after a tap."""
+    page.locator("canvas.view").press("n")
+    page.wait_for_timeout(SETTLED_MS)
 
 
 def main(folder: Path) -> None:
@@ -100,7 +113,8 @@ def main(folder: Path) -> None:
     save(Image.open(photo), folder / "photo.jpg")
     save(Image.open(result / "overlay.jpg"), folder / "overlay.jpg")
     save(printed_pages((result / "pattern.pdf").read_bytes()), folder / "paper.jpg")
-    save(screenshot(work.token), folder / "page.jpg")
+    for name, picture in screenshots(work.token):
+        save(picture, folder / f"page-{name}.jpg")
 
 
 if __name__ == "__main__":
