@@ -83,7 +83,8 @@ def _decode(data: bytes, name: str) -> tuple[Bytes, float | None, int]:
         reduce = math.ceil(math.sqrt(megapixels / WORKED_MEGAPIXELS))
         try:
             focal_35mm = _stated_focal(image)
-            pixels = _heif_bgr(data, image, reduce) if image.format == "HEIF" else _pillow_bgr(image, reduce)
+            own = {"HEIF": _heif_bgr, "WEBP": _webp_bgr}.get(image.format or "")
+            pixels = own(data, image, reduce) if own else _pillow_bgr(image, reduce)
             return pixels, focal_35mm, reduce
         except (OSError, SyntaxError, ValueError, EOFError, RuntimeError, MemoryError, Image.DecompressionBombError):
             raise _damaged(name) from None
@@ -176,6 +177,18 @@ def _heif_bgr(data: bytes, image: Image.Image, reduce: int) -> Bytes:
     if decoded.mode not in ("BGR", "BGRA"):
         return _pillow_bgr(image, reduce)
     return np.ascontiguousarray(_shrunk(np.asarray(decoded)[..., :3], reduce))
+
+
+def _webp_bgr(data: bytes, image: Image.Image, reduce: int) -> Bytes:
+    """WebP straight into BGR: Pillow reads every one as an animation and holds it four times over."""
+    if getattr(image, "n_frames", 1) > 1:
+        return _pillow_bgr(image, reduce)
+    turn = image.getexif().get(ExifTags.Base.Orientation, 1)
+    image.close()
+    pixels = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION)
+    if pixels is None:
+        raise OSError("cut short")
+    return _turned(_shrunk(np.asarray(pixels, np.uint8), reduce), turn)
 
 
 def _turned(pixels: Bytes, orientation: int) -> Bytes:
