@@ -27,7 +27,7 @@ from extract.doors import (
 from extract.files import check_folder, write_whole
 
 if TYPE_CHECKING:
-    from extract.build import FoamPlan, Outcome, Step
+    from extract.build import CutSheet, FoamPlan, Outcome, Step
     from extract.look import Look
     from extract.pipeline import Source
     from extract.project import Project
@@ -66,6 +66,7 @@ __all__ = [
     "empty_project",
     "foam_files",
     "foam_plan",
+    "foam_view",
     "look_at",
     "look_over",
     "open_project",
@@ -311,6 +312,13 @@ def foam_plan(
     from extract.output import plan_project
 
     return plan_project(project, sheets, gap_mm, kerf_mm, edge_mm, grain, progress)
+
+
+def foam_view(sheet: CutSheet) -> str:
+    """SVG of one sheet of a foam plan, for the screen."""
+    from extract.sheet.foam_view import foam_view as draw
+
+    return draw(sheet)
 
 
 def foam_files(project: Project, plan: FoamPlan, paper: str | None = None) -> dict[str, bytes]:

@@ -158,6 +158,7 @@ def _print(told: argparse.Namespace) -> int:
 
 def _foam(told: argparse.Namespace) -> int:
     import extract
+    from ui import foam_words
 
     extract.check_folder(told.out)
     project = extract.open_project(told.project)
@@ -167,14 +168,7 @@ def _foam(told: argparse.Namespace) -> int:
     finally:
         if show:
             print("\r\x1b[K", end="", file=sys.stderr, flush=True)
-    for sheet in plan.sheets:
-        where = "there" if sheet.owned else "to buy"
-        count, used = len(sheet.placed), f"{sheet.used_share:.0%} used"
-        print(f"Sheet {sheet.number}, {sheet.stock.name}, {where}: {count} part{'' if count == 1 else 's'}, {used}.")
-    for stock, count in plan.to_buy:
-        cost = "" if stock.price is None else f", {count * stock.price:.2f} in all"
-        print(f"Buy {count} of {stock.name}{cost}.")
-    print(f"Waste {plan.waste_share:.0%}." + ("" if plan.to_buy else " Nothing to buy."))
+    print("\n".join(foam_words.plan_lines(plan)))
     for doubt in plan.doubts:
         print(f"truepeel: note: {doubt.message}", file=sys.stderr)
     for name, content in extract.foam_files(project, plan, told.paper).items():

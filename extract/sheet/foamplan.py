@@ -175,12 +175,12 @@ def _draw_sheet(page: Page, sheet: CutSheet, plan: FoamPlan, room: Box, tallest:
     page_from_sheet = np.array([[scale, 0.0, frame.left], [0.0, scale, frame.top]])
     _draw_grid(page, frame, scale)
     for item in sheet.placed:
-        matrix = _chained(page_from_sheet, _sheet_from_part(item))
+        matrix = _chained(page_from_sheet, sheet_from_part(item))
         page.curve(transformed(item.part.outline, matrix), _OUTLINE, fill=_TINT)
         for hole in item.part.holes:
             page.curve(transformed(hole, matrix), _OUTLINE, fill=_PAPER)
     for item in sheet.placed:
-        _draw_name(page, item, _chained(page_from_sheet, _sheet_from_part(item)), scale)
+        _draw_name(page, item, _chained(page_from_sheet, sheet_from_part(item)), scale)
     page.box(frame, _SHEET)
     note = f"scale 1 : {1 / scale:.1f}"
     page.text((frame.right, frame.bottom + 3.2), note, 2.3, ink=GREY, align="right")
@@ -214,7 +214,8 @@ def _draw_name(page: Page, item: PlacedPart, matrix: Array, scale: float) -> Non
         page.text((x, y + 0.36 * size), name, size, BOLD, align="middle")
 
 
-def _sheet_from_part(item: PlacedPart) -> Array:
+def sheet_from_part(item: PlacedPart) -> Array:
+    """The affine map (2, 3) that lays a part on its sheet, mm from the sheet's upper left corner."""
     c, s = cos(radians(item.turn_deg)), sin(radians(item.turn_deg))
     return np.array([[c, -s, item.shift_mm[0]], [s, c, item.shift_mm[1]]])
 
@@ -226,7 +227,7 @@ def _chained(a_from_b: Array, b_from_c: Array) -> Array:
 
 def placed_outline(item: PlacedPart) -> Curve:
     """The part's outline where it lies on its sheet, mm from the sheet's upper left corner."""
-    return transformed(item.part.outline, _sheet_from_part(item))
+    return transformed(item.part.outline, sheet_from_part(item))
 
 
 def _place_columns(width: float) -> tuple[Column, ...]:

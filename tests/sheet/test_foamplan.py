@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from xml.etree import ElementTree
 
 import numpy as np
 import pypdf
@@ -12,6 +13,7 @@ import pytest
 from extract.build import CutSheet, FoamPlan, PlacedPart, SheetStock
 from extract.doors import CannotContinue, Part
 from extract.geometry.curve import curve_points, polyline_curve
+from extract.sheet.foam_view import foam_view
 from extract.sheet.foamplan import foam_plan_pdf, placed_outline
 
 MM = 72 / 25.4
@@ -101,3 +103,15 @@ def test_the_same_plan_gives_the_same_bytes(pdf: bytes) -> None:
 def test_an_empty_plan_is_refused() -> None:
     with pytest.raises(CannotContinue, match="no sheets"):
         foam_plan_pdf(FoamPlan("moth-lantern", (), 3.0, 5.0))
+
+
+def test_a_sheet_for_the_screen() -> None:
+    """Well-formed, as large as the sheet, one outline and one name for each part."""
+    sheet = plan().sheets[0]
+    drawn = ElementTree.fromstring(foam_view(sheet))
+    space = {"svg": "http://www.w3.org/2000/svg"}
+    board = drawn.find("svg:rect", space)
+    assert board is not None
+    assert (board.get("width"), board.get("height")) == ("1000", "500")
+    assert [title.text for title in drawn.iterfind(".//svg:title", space)] == ["1 L", *["2"] * 9]
+    assert "10 parts" in (drawn.get("aria-label") or "")

@@ -1,0 +1,38 @@
+"""A foam plan in words: the same sentences for the command and the page."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import extract
+
+
+def plan_lines(plan: extract.FoamPlan) -> list[str]:
+    """What each sheet takes, what to buy, and the waste."""
+    lines = [sheet_line(sheet) for sheet in plan.sheets]
+    for stock, count in plan.to_buy:
+        cost = "" if stock.price is None else f", {count * stock.price:.2f} in all"
+        lines.append(f"Buy {count} of {stock.name}{cost}.")
+    return [*lines, f"Waste {plan.waste_share:.0%}." + ("" if plan.to_buy else " Nothing to buy.")]
+
+
+def sheet_line(sheet: extract.CutSheet) -> str:
+    where, count = "there" if sheet.owned else "to buy", len(sheet.placed)
+    parts = f"{count} part{'' if count == 1 else 's'}"
+    return f"Sheet {sheet.number}, {sheet.stock.name}, {where}: {parts}, {sheet.used_share:.0%} used."
+
+
+def place_rows(sheet: extract.CutSheet) -> list[dict[str, Any]]:
+    """Where each part goes, from the sheet's left edge to its right."""
+    return [
+        {
+            "part": f"{item.part.number} {item.part.side}".strip()
+            + (f" ({item.copy} of {item.part.copies})" if item.part.copies > 1 else ""),
+            "from the left (mm)": f"{item.corner_mm[0]:.0f}",
+            "from the top (mm)": f"{item.corner_mm[1]:.0f}",
+            "turned clockwise": f"{item.turn_deg % 360:.0f}°",
+            "size (mm)": f"{item.size_mm[0]:.0f} × {item.size_mm[1]:.0f}",
+        }
+        for item in sorted(sheet.placed, key=lambda one: (one.corner_mm, one.part.number, one.part.side))
+    ]
