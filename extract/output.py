@@ -26,6 +26,7 @@ from extract.sheet import pattern_dxf, pattern_pdf, pattern_svg
 from extract.sheet.buildsheet import SeamRow, build_sheet_pdf
 from extract.sheet.foamplan import foam_plan_pdf
 from extract.sheet.halves_map import halves_svg
+from extract.sheet.pages_view import pages_view
 
 _ROUND = 720
 """Places round an outline at which its halves are compared for a picture."""
@@ -69,6 +70,12 @@ def asymmetry_svg(project: Project, piece: str, line: str = "") -> str:
     found = asymmetry_map(project.build, piece, line, _ROUND)
     name = piece_named(project.build, piece).name
     return halves_svg(f"Piece {name}", found["points"], found["by"], np.array(found["axis"]), found["most"])
+
+
+def pages_of(project: Project, paper: str | None, pack: bool) -> tuple[str, int]:
+    """SVG of the pages that ``print_files`` would print, and how many they are besides the guide page."""
+    pattern, paper = _pattern_of(project), _paper_of(project, paper)
+    return pages_view(packed(pattern, paper), paper, CORNER_MM) if pack else pages_view(pattern, paper)
 
 
 def plan_project(

@@ -1,12 +1,8 @@
-"""The build as a picture for the screen: pieces with the names of their edges, and both sides of a seam in one colour.
-
-A drawing to look at, not to cut from: nothing on it is at a stated scale, so it fits any screen.
-"""
+"""The build as a picture for the screen: pieces with the names of their edges, both sides of a seam in one colour."""
 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
-from xml.sax.saxutils import escape
 
 import numpy as np
 import shapely
@@ -16,11 +12,12 @@ from extract.doors import Array, Curve
 from extract.geometry.arc import normals, parameters_at, tangents
 from extract.geometry.curve import curve_at, curve_length, joined, svg_path
 from extract.geometry.runs import outline_of, run_edges, shape_of
+from extract.sheet.layout import Box
+from extract.sheet.screen import FOAM, LINE, LIT, picture, text, words
 
 SEAM_COLOURS = ("#0f6f9c", "#b3531a", "#5b7d1f", "#8a3f86", "#9a7a08", "#2f4aa8", "#a3324a", "#2a7f6c")
 """Far enough apart in lightness or hue for eyes that take red for green; the number beside them says the same."""
-_PAPER, _FOAM, _LIT, _LINE = "#fbf9f4", "#efe9dc", "#f6dfae", "#3b362e"
-_LETTER_SHARE, _LEAST_MM = 1 / 46, 3.0
+_LETTER_SHARE, _LEAST_MM = 1 / 56, 3.0
 """Height of letters as a share of the picture's longer side, so that they read alike for a glove and for a wing."""
 
 
@@ -32,20 +29,10 @@ def build_view(build: Build, lying: Sequence[Piece], lit: Collection[str] = ()) 
     shapes = [shape_of(piece, 0.2) for piece in lying]
     left, top, right, bottom = shapely.total_bounds(np.array(shapes, object)) if shapes else (0.0, 0.0, 1.0, 1.0)
     size = max(_LEAST_MM, _LETTER_SHARE * max(right - left, bottom - top))
-    air = 2 * size
-    view = f"{left - air:.1f} {top - air:.1f} {right - left + 2 * air:.1f} {bottom - top + 2 * air:.1f}"
     body = [line for piece, shape in zip(lying, shapes, strict=True) for line in _piece(piece, shape, size, lit)]
     for nth, seam in enumerate(build.seams):
         body += _seam(seam, SEAM_COLOURS[nth % len(SEAM_COLOURS)], {p.id: p for p in lying}, size)
-    return "\n".join(
-        [
-            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{view}" role="img" aria-label="{_told(build)}" '
-            f'font-family="sans-serif" font-size="{size:.2f}" text-anchor="middle" stroke-linejoin="round">',
-            f'<rect x="{left - air:.1f}" y="{top - air:.1f}" width="100%" height="100%" fill="{_PAPER}"/>',
-            *body,
-            "</svg>",
-        ]
-    )
+    return picture(Box(left, top, right, bottom).grown(2 * size), _told(build), size, body)
 
 
 def _told(build: Build) -> str:
@@ -54,20 +41,20 @@ def _told(build: Build) -> str:
 
 def _piece(piece: Piece, shape: shapely.Polygon, size: float, lit: Collection[str]) -> Iterator[str]:
     path = " ".join(svg_path(curve) for curve in (outline_of(piece), *(hole.curve for hole in piece.holes)))
-    fill = _LIT if piece.id in lit else _FOAM
+    fill = LIT if piece.id in lit else FOAM
     yield (
-        f'<path d="{path}" fill="{fill}" fill-rule="evenodd" stroke="{_LINE}" stroke-width="{size / 12:.2f}">'
-        f"<title>{_words(f'{piece.id} {piece.name}'.strip())}</title></path>"
+        f'<path d="{path}" fill="{fill}" fill-rule="evenodd" stroke="{LINE}" stroke-width="{size / 12:.2f}">'
+        f"<title>{words(f'{piece.id} {piece.name}'.strip())}</title></path>"
     )
     for detail in piece.details:
-        yield f'<path d="{svg_path(detail.curve)}" fill="none" stroke="{_LINE}" stroke-width="{size / 20:.2f}"/>'
+        yield f'<path d="{svg_path(detail.curve)}" fill="none" stroke="{LINE}" stroke-width="{size / 20:.2f}"/>'
     for edge in piece.edges:
         x, y = _beside(edge.curve, 0.75 * size)
-        yield _text(x, y, edge.id, 0.7 * size)
+        yield text(x, y, edge.id, 0.7 * size)
     x, y = np.asarray(shapely.maximum_inscribed_circle(shape, tolerance=size / 2).coords)[0]
-    yield _text(x, y, piece.id, 1.25 * size, weight=' font-weight="bold"')
+    yield text(x, y, piece.id, 1.25 * size, bold=True)
     if piece.name and piece.name != piece.id.removeprefix("p"):
-        yield _text(x, y + 1.2 * size, piece.name, 0.8 * size)
+        yield text(x, y + 1.2 * size, piece.name, 0.8 * size)
 
 
 def _seam(seam: Seam, colour: str, pieces: dict[str, Piece], size: float) -> Iterator[str]:
@@ -78,7 +65,7 @@ def _seam(seam: Seam, colour: str, pieces: dict[str, Piece], size: float) -> Ite
         yield f'<path d="{svg_path(curve)}" fill="none" stroke="{colour}" stroke-width="{size / 4:.2f}"/>'
         x, y = _beside(curve, 1.9 * size)
         yield f'<circle cx="{x:.2f}" cy="{y:.2f}" r="{0.72 * size:.2f}" fill="{colour}"/>'
-        yield _text(x, y, str(seam.number), 0.85 * size, colour="#fff")
+        yield text(x, y, str(seam.number), 0.85 * size, colour="#fff")
 
 
 def _beside(curve: Curve, inwards_mm: float) -> Array:
@@ -86,14 +73,3 @@ def _beside(curve: Curve, inwards_mm: float) -> Array:
     middle = parameters_at(curve, np.array([curve_length(curve) / 2]))
     foot: Array = curve_at(curve, middle)[0] + inwards_mm * normals(tangents(curve, middle))[0]
     return foot
-
-
-def _text(x: float, y: float, words: str, size: float, weight: str = "", colour: str = _LINE) -> str:
-    return (
-        f'<text x="{x:.2f}" y="{y + 0.35 * size:.2f}" font-size="{size:.2f}" fill="{colour}"{weight}>'
-        f"{_words(words)}</text>"
-    )
-
-
-def _words(text: str) -> str:
-    return escape("".join(sign if sign.isprintable() else " " for sign in text))

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from xml.sax.saxutils import escape, quoteattr
+from xml.sax.saxutils import quoteattr
 
 from extract.doors import Pattern
 from extract.geometry.curve import svg_path
 from extract.sheet.drawing import DrawnLine, DrawnPart, draw_pattern
 from extract.sheet.layout import box_around
 from extract.sheet.lettering import BOLD, Lettering, plus_minus
+from extract.sheet.screen import words
 from extract.sheet.styles import CUT, Ink, LineStyle
 from extract.sheet.words_along import DrawnText
 
@@ -42,7 +43,7 @@ def pattern_svg(pattern: Pattern) -> str:
     body = [
         '<?xml version="1.0" encoding="UTF-8"?>',
         f'<svg xmlns="http://www.w3.org/2000/svg" version="1.1" {size} viewBox="{view}">',
-        f"<title>{_words(title)}</title>",
+        f"<title>{words(title)}</title>",
         "<desc>One unit is one millimetre.</desc>",
         '<g fill="none" stroke-linejoin="round">',
         *(_part_group(part) for part in drawn),
@@ -58,7 +59,7 @@ def _part_group(part: DrawnPart) -> str:
     area = f"{part.part.area_mm2 / 100:.1f} cm²"
     rows = [
         f"<g id={quoteattr(part.id)}>",
-        f"<title>{_words(f'{part.name}, {area}, {plus_minus(part.part.sigma_mm)}')}</title>",
+        f"<title>{words(f'{part.name}, {area}, {plus_minus(part.part.sigma_mm)}')}</title>",
         f'<path id="{part.id}-outline" fill-rule="evenodd" {_stroke(CUT)} d="{path}"/>',
     ]
     for name, roles in _GROUPS:
@@ -79,7 +80,7 @@ def _mark(line: DrawnLine) -> str:
 def _word(word: DrawnText) -> str:
     x, y = (_number(value) for value in word.baseline)
     turned = f' transform="rotate({_number(word.angle_deg)} {x} {y})"' if word.angle_deg else ""
-    return f'<text x="{x}" y="{y}" font-size="{_number(word.size_mm)}"{turned}>{_words(word.text)}</text>'
+    return f'<text x="{x}" y="{y}" font-size="{_number(word.size_mm)}"{turned}>{words(word.text)}</text>'
 
 
 def _label(part_id: str, label: Lettering, leaders: list[DrawnLine]) -> str:
@@ -88,7 +89,7 @@ def _label(part_id: str, label: Lettering, leaders: list[DrawnLine]) -> str:
     for line, y in label.baselines():
         weight = ' font-weight="bold"' if line.font == BOLD else ""
         place = f'x="{_number(label.centre[0])}" y="{_number(y)}" font-size="{_number(line.size_mm)}"'
-        rows.append(f"<text {place}{weight}>{_words(line.text)}</text>")
+        rows.append(f"<text {place}{weight}>{words(line.text)}</text>")
     return "\n".join([*rows, "</g>"])
 
 
@@ -103,8 +104,3 @@ def _hex(ink: Ink) -> str:
 
 def _number(value: float) -> str:
     return f"{value:.4f}".rstrip("0").rstrip(".")
-
-
-def _words(text: str) -> str:
-    """Text fit for XML 1.0, which has no place for control characters."""
-    return escape("".join(sign if sign.isprintable() else " " for sign in text))
