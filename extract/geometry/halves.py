@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from scipy.optimize import brentq
 
 from extract.build import Edge, Piece
 from extract.doors import Array, Curve
-from extract.geometry.arc import points_at, split_at, tangents, tangents_at, ways_at
+from extract.geometry.arc import joint_turnings, points_at, split_at, tangents, tangents_at, ways_at
 from extract.geometry.curve import curve_at, curve_length, joined, polyline_curve
 from extract.geometry.hermite import hermite_curve
 from extract.geometry.mirror import mirror_curve
@@ -21,6 +22,8 @@ _SAMPLES = 32
 _CRUMB_MM = 1e-6
 _STEP_MM = 5.0
 """Cubics this long follow the mean of two hand-drawn lines to well under a hundredth of a millimetre."""
+_CORNER_RAD = np.radians(30.0)
+"""What the fit of curves keeps sharp."""
 _EASED_MM = 15.0
 """How much of a line that meets the axis may be bent to cross it squarely."""
 
@@ -173,15 +176,20 @@ def _with_short_end(curve: Curve, first: bool) -> Curve:
 
 
 def made_whole(half: Half, axis: Axis, other_ids: Sequence[str]) -> tuple[Edge, ...]:
-    """The half and its mirror image as one outline. The image's edges are called ``other_ids``, in outline order;
-    where the axis cuts an edge its two parts are one again."""
-    edges = list(half.edges)
-    for id_, edge in zip(other_ids, half.edges[::-1], strict=True):
-        edges.append(Edge(id_, mirror_curve(edge.curve, axis.mirror), edge.finish))
-    at = len(half.edges)
-    if half.cut_last:
+    """The half and its mirror image as one outline. The image's edges are called ``other_ids``, in outline order."""
+    image = [
+        Edge(id_, mirror_curve(edge.curve, axis.mirror), edge.finish)
+        for id_, edge in zip(other_ids, half.edges[::-1], strict=True)
+    ]
+    return put_together(half, Half(tuple(image), half.cut_last, half.cut_first))
+
+
+def put_together(one: Half, other: Half) -> tuple[Edge, ...]:
+    """Two halves as one outline; where the axis cuts an edge its two parts are one again."""
+    edges, at = [*one.edges, *other.edges], len(one.edges)
+    if one.cut_last:
         edges[at - 1 : at + 1] = [_one(edges[at - 1], edges[at])]
-    if half.cut_first and len(edges) > 1:
+    if one.cut_first and len(edges) > 1:
         edges = [_one(edges[-1], edges[0]), *edges[1:-1]]
     return _unlike(edges)
 
@@ -200,25 +208,73 @@ def _unlike(edges: Sequence[Edge]) -> tuple[Edge, ...]:
     return tuple(named.values())
 
 
-def mean_half(one: Half, other: Half, axis: Axis) -> Half | None:
-    """The mean of a half and the other one's mirror image, edge by edge at equal shares of their lengths; None where
-    the halves have unlike edges."""
-    if len(one.edges) != len(other.edges):
+def alike_halves(one: Half, other: Half, axis: Axis, mean: bool) -> tuple[Half, Half] | None:
+    """Both halves with one shape: that of ``one``, or their ``mean`` at equal shares of the way from corner to corner.
+
+    Each keeps its own edges, cut where they were cut before, in shares of that way: a neighbour's line may end on one
+    side only. None where the halves have unlike corners.
+    """
+    image = [Edge(e.id, mirror_curve(e.curve, axis.mirror), e.finish) for e in other.edges[::-1]]
+    mine, theirs = _stretches(one.edges), _stretches(image)
+    if len(mine) != len(theirs):
         return None
-    edges = []
-    for mine, theirs in zip(one.edges, other.edges[::-1], strict=True):
-        edges.append(Edge(mine.id, _mean(mine.curve, mirror_curve(theirs.curve, axis.mirror)), mine.finish))
-    return Half(tuple(edges), one.cut_first, one.cut_last)
+    left: list[Edge] = []
+    right: list[Edge] = []
+    for a, b in zip(mine, theirs, strict=True):
+        cuts = _cuts(a), _cuts(b)
+        if mean:
+            parts = _mean_parts(_whole(a), _whole(b), cuts)
+        else:
+            length = curve_length(_whole(a))
+            parts = [e.curve for e in a], list(split_at(_whole(a), (cuts[1] * length).tolist()))
+        if len(parts[1]) != len(b):
+            return None
+        left += [Edge(e.id, curve, e.finish) for e, curve in zip(a, parts[0], strict=True)]
+        right += [Edge(e.id, mirror_curve(curve, axis.mirror), e.finish) for e, curve in zip(b, parts[1], strict=True)]
+    return Half(tuple(left), one.cut_first, one.cut_last), Half(tuple(right[::-1]), one.cut_last, one.cut_first)
 
 
-def _mean(one: Curve, other: Curve) -> Curve:
-    ends = (one.controls[0, 0] + other.controls[0, 0]) / 2, (one.controls[-1, 3] + other.controls[-1, 3]) / 2
-    if one.straight.all() and other.straight.all() and len(one.straight) == len(other.straight) == 1:
-        return polyline_curve(np.array(ends))
+def _stretches(edges: Sequence[Edge]) -> list[list[Edge]]:
+    """The edges in groups that part at corners."""
+    groups = [[edges[0]]]
+    for before, edge in pairwise(edges):
+        pair = Curve(np.stack([before.curve.controls[-1], edge.curve.controls[0]]), np.array([False, False]), False)
+        if abs(float(joint_turnings(pair)[0])) >= _CORNER_RAD:
+            groups.append([])
+        groups[-1].append(edge)
+    return groups
+
+
+def _whole(edges: Sequence[Edge]) -> Curve:
+    return joined([edge.curve for edge in edges], closed=False)
+
+
+def _cuts(edges: Sequence[Edge]) -> Array:
+    """Shares of the way, between 0 and 1, at which one edge ends and the next begins."""
+    way = np.cumsum([curve_length(edge.curve) for edge in edges])
+    return np.asarray(way[:-1] / way[-1])
+
+
+def _mean_parts(one: Curve, other: Curve, cuts: tuple[Array, Array]) -> tuple[list[Curve], list[Curve]]:
+    """The mean of two curves at equal shares of their lengths, cut at each one's shares."""
+    ends = np.array(
+        [(one.controls[0, 0] + other.controls[0, 0]) / 2, (one.controls[-1, 3] + other.controls[-1, 3]) / 2]
+    )
     lengths = curve_length(one), curve_length(other)
-    shares = np.linspace(0.0, 1.0, max(4, int(np.ceil(max(lengths) / _STEP_MM))) + 1)
+    if one.straight.all() and other.straight.all() and len(one.straight) == len(other.straight) == 1:
+        line = polyline_curve(ends)
+        return [line], [line]
+    even = np.linspace(0.0, 1.0, max(4, int(np.ceil(max(lengths) / _STEP_MM))) + 1)
+    shares = np.unique(np.concatenate([even, *cuts]))
     pairs = list(zip((one, other), lengths, strict=True))
     points = np.mean([points_at(curve, shares * length) for curve, length in pairs], axis=0)
     slopes = np.mean([length * tangents_at(curve, shares * length) for curve, length in pairs], axis=0)
     points[0], points[-1] = ends
-    return hermite_curve(points, slopes, shares)
+    mean = hermite_curve(points, slopes, shares)
+    first, second = (_cut_at(mean, np.searchsorted(shares, cut).tolist()) for cut in cuts)
+    return first, second
+
+
+def _cut_at(curve: Curve, joints: Sequence[int]) -> list[Curve]:
+    bounds = pairwise([0, *joints, len(curve.controls)])
+    return [Curve(curve.controls[a:b], curve.straight[a:b], False) for a, b in bounds]

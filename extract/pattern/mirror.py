@@ -11,7 +11,7 @@ import numpy as np
 from extract.build import Build, Detail, Edge, Figure, Hole, Outcome, Piece, Question, Seam, Step
 from extract.doors import CannotContinue, Curve, Doubt
 from extract.geometry.curve import curve_length, curve_points, polyline_curve, transformed
-from extract.geometry.halves import Half, halved, made_whole, mean_half, squared
+from extract.geometry.halves import Half, alike_halves, halved, made_whole, put_together, squared
 from extract.geometry.mirror import mirror_curve, mirrored_piece, upright_mirror
 from extract.geometry.planar import distance_to_curve
 from extract.geometry.runs import (
@@ -123,13 +123,13 @@ def even_halves(build: Build, piece: str, line: str = _BEST, smooth: float = SMO
     """Makes both halves of a piece the mean of what they are now."""
     old = piece_named(build, piece)
     axis, left, right = _parted(old, line)
-    mean = mean_half(left, right, axis)
-    if mean is None:
+    halves = alike_halves(left, right, axis, mean=True)
+    if halves is None:
         raise _refused(
-            f"The halves of piece {old.id} have {len(left.edges)} and {len(right.edges)} edges, so there is no mean.",
+            f"The halves of piece {old.id} have unlike corners, so there is no mean of them.",
             "Copy the better half instead (copy-half).",
         )
-    return _made_even(build, old, mean, right, axis, smooth)
+    return _made_even(build, old, halves, axis, smooth)
 
 
 def copy_half(build: Build, piece: str, keep: str, line: str = _BEST, smooth: float = SMOOTH_DEG) -> Outcome:
@@ -144,7 +144,8 @@ def copy_half(build: Build, piece: str, keep: str, line: str = _BEST, smooth: fl
             "Choose left or right of an upright axis, upper or lower of a level one.",
         )
     mine, theirs = (right, left) if across > 0 else (left, right)
-    return _made_even(build, old, mine, theirs, axis, smooth, keep_inside=True)
+    halves = alike_halves(mine, theirs, axis, mean=False) or (mine, _image_of(mine, axis, old))
+    return _made_even(build, old, halves, axis, smooth, inside_of=mine)
 
 
 def axis_of(piece: Piece, line: str = _BEST) -> Axis:
@@ -178,17 +179,26 @@ def _parted(piece: Piece, line: str) -> tuple[Axis, Half, Half]:
     return axis, *halves
 
 
+def _image_of(half: Half, axis: Axis, piece: Piece) -> Half:
+    """The half's mirror image, its edges under new names."""
+    taken = [edge.id for edge in piece.edges]
+    fresh = [letter for letter in edge_letters(2 * len(taken) + 2) if letter not in taken]
+    image = [
+        replace(edge, id=name, curve=mirror_curve(edge.curve, axis.mirror))
+        for name, edge in zip(fresh, half.edges[::-1], strict=False)
+    ]
+    return Half(tuple(image), half.cut_last, half.cut_first)
+
+
 def _made_even(
-    build: Build, old: Piece, mine: Half, theirs: Half, axis: Axis, smooth: float, keep_inside: bool = False
+    build: Build, old: Piece, halves: tuple[Half, Half], axis: Axis, smooth: float, inside_of: Half | None = None
 ) -> Outcome:
-    half, angles = squared(mine, axis, np.radians(smooth))
-    like = len(mine.edges) == len(theirs.edges)
-    taken = [edge.id for edge in old.edges]
-    fresh = [letter for letter in edge_letters(3 * len(taken) + 3) if letter not in taken]
-    ids = [edge.id for edge in theirs.edges] if like else fresh[: len(mine.edges)]
-    new = with_edges(old, _from(made_whole(half, axis, ids), old.edges[0].id))
-    if keep_inside:
-        side = float(np.sign(np.mean([axis.offsets(e.curve.controls.reshape(-1, 2)).mean() for e in mine.edges])))
+    """The piece made of two mirror images; what lies inside is mirrored from the half ``inside_of``, if given."""
+    (one, angles), (other, _) = (squared(half, axis, np.radians(smooth)) for half in halves)
+    new = with_edges(old, _from(put_together(one, other), old.edges[0].id))
+    if inside_of is not None:
+        middle = np.mean([axis.offsets(e.curve.controls.reshape(-1, 2)).mean() for e in inside_of.edges])
+        side = float(np.sign(middle))
         new = replace(new, holes=_one_side(old.holes, axis, side, "h"), details=_one_side(old.details, axis, side, "d"))
     before, after = straying(outline_of(old), axis)[1], straying(outline_of(new), axis)[1]
     move = distance_to_curve(curve_points(outline_of(new), 0.05), outline_of(old))

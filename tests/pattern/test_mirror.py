@@ -15,7 +15,7 @@ from scipy.optimize import minimize
 
 from extract.build import Build, Detail, Edge, Hole, Piece, Run, Seam
 from extract.doors import Array, CannotContinue, Curve
-from extract.geometry.arc import joint_turnings
+from extract.geometry.arc import joint_turnings, split_at
 from extract.geometry.curve import circle_curve, curve_length, curve_points, polyline_curve, reversed_curve
 from extract.geometry.mirror import mirrored_piece, reflection, upright_mirror
 from extract.geometry.runs import outline_of, shape_of
@@ -258,6 +258,31 @@ def test_halves_become_their_mean() -> None:
     assert [edge.id for edge in piece.edges] == ["a", "b", "c"]
 
 
+def bordered() -> Piece:
+    """The shield with its right side parted where a neighbour's line ends; its left side is one edge."""
+    whole = uneven()
+    upper, lower = split_at(whole.edges[1].curve, [45.0])
+    edges = (whole.edges[0], Edge("b", upper), Edge("d", lower), whole.edges[2])
+    return replace(whole, edges=edges)
+
+
+@pytest.mark.parametrize(
+    ("step", "more"), [("even-halves", {}), ("copy-half", {"keep": "left"}), ("copy-half", {"keep": "right"})]
+)
+def test_a_border_on_one_side_only_stays_on_that_side(step: str, more: dict[str, Any]) -> None:
+    seams = (Seam(1, Run("p1", ("b",)), Run("p2", ("a",))), Seam(2, Run("p1", ("d",)), Run("p2", ("b",))))
+    build = Build("x", (bordered(), piece_of([(200, 0), (300, 0), (250, 80)], "p2")), seams)
+    plain = Build("x", (uneven(),))
+    after, figures = did(build, step, piece="p1", **more)
+    assert [edge.id for edge in after.pieces[0].edges] == ["a", "b", "d", "c"] and after.seams == seams
+    assert figures["halves differ at most by"][1] == pytest.approx(0, abs=0.01)
+    wanted = shape_of(did(plain, step, piece="p1", **more)[0].pieces[0], 1e-3)
+    assert shape_of(after.pieces[0], 1e-3).symmetric_difference(wanted).area < 1e-3 * wanted.length
+    parts = [curve_length(edge.curve) for edge in after.pieces[0].edges[1:3]]
+    before = [curve_length(edge.curve) for edge in bordered().edges[1:3]]
+    assert parts[0] / sum(parts) == pytest.approx(before[0] / sum(before), abs=0.01)
+
+
 def test_even_halves_stay_as_they_are() -> None:
     whole = did(Build("x", (half_wing(),)), "unfold", edges="p1:a")[0]
     again, figures = did(whole, "even-halves", piece="p1")
@@ -297,7 +322,7 @@ def test_halves_with_unlike_corners_have_no_mean() -> None:
     odd = piece_of([(-40, -30), (40, -30), (40, 0), (44, 2), (40, 30), (-40, 30)])
     line = Detail("d1", "centre", polyline_curve(np.array([(0.0, -40.0), (0.0, 40.0)])))
     build = Build("x", (replace(odd, details=(line,)),))
-    with pytest.raises(CannotContinue, match="so there is no mean"):
+    with pytest.raises(CannotContinue, match="unlike corners"):
         apply(build, "even-halves", {"piece": "p1", "line": "d1"})
     kept = apply(build, "copy-half", {"piece": "p1", "line": "d1", "keep": "right"}).build.pieces[0]
     assert shape_of(kept).bounds == pytest.approx((-44, -30, 44, 30))
