@@ -8,7 +8,7 @@ from math import atan2, cos, degrees, hypot, radians, sin
 import numpy as np
 import shapely
 
-from extract.build import Build, Figure, Finish, Outcome, Piece, Question, Run, Step
+from extract.build import Build, Edge, Figure, Finish, Outcome, Piece, Question, Run, Step
 from extract.doors import Array, Curve
 from extract.geometry.arc import joint_turnings, normals, tangents, ways_at
 from extract.geometry.curve import (
@@ -48,9 +48,10 @@ class _Lean:
 
 def skirt(
     build: Build,
-    run: str,
     height: float,
     flare: float,
+    run: str = "",
+    hole: str = "",
     parts: str = "one",
     back: str = "behind",
     upper: str = "flush",
@@ -59,42 +60,58 @@ def skirt(
     stock: str = "",
     name: str = "skirt",
 ) -> Outcome:
-    """A skirt on a run of edges, on the outer side of the piece; all lengths in mm.
+    """A skirt on a ``run`` of edges, on the outer side of the piece, or around a ``hole`` ("p2:h1"); lengths in mm.
 
     Its rim lies ``height`` below the plane of the edge and stands ``flare`` further out (negative: further in), the
-    same all round. A run of all the piece's edges is a closed opening: the skirt is then parted at its back, with
-    ``parts`` = "halves" at its front too. ``upper`` = "flush" leans the upper edge so that its cut face lies in the
-    plane of the opening; ``seam_lean`` leans the end seams. With ``smooth`` the skirt follows the edge but for a hand's
-    wobble of so much, and is made as long as the edge is. Raises CannotContinue where rulings would cross.
+    same all round. A run of all the piece's edges is a closed opening, as a hole is: the skirt is then parted at its
+    back, with ``parts`` = "halves" at its front too. ``upper`` = "flush" leans the upper edge so that its cut face lies
+    in the plane of the opening; ``seam_lean`` leans the end seams. With ``smooth`` the skirt follows the edge but for a
+    hand's wobble of so much, and is made as long as the edge is. Raises CannotContinue where rulings would cross.
     """
     lean = _lean(height, flare)
     stock_named(build, stock)
-    chosen = run_from(build, run)
-    piece = piece_named(build, chosen.piece)
+    ground, chosen, stock = _ground(build, run, hole, stock)
+    piece = piece_named(ground, chosen.piece)
     closed = len(chosen.edges) == len(piece.edges)
     if parts == "halves" and not closed:
         raise refused("Only a skirt around a whole outline has halves.", "Name all edges of the piece, or ask for one.")
-    build, runs = _parted(build, piece, _back_deg(piece, back), parts == "halves") if closed else (build, [chosen])
-    turns = _turns_between(build, runs) if closed else [0.0, 0.0]
-    sides = ["left", "right"] if len(runs) == 2 else [""]
+    ground, runs = _parted(ground, piece, _back_deg(piece, back), parts == "halves") if closed else (ground, [chosen])
+    turns = _turns_between(ground, runs) if closed else [0.0, 0.0]
+    build = build if hole else ground
     figures: list[Figure] = [Figure("slope of the skirt", "°", None, lean.slope_deg, name)]
-    finishes = _finishes(lean, upper, seam_lean)
     made = []
-    for k, (part, side) in enumerate(zip(runs, sides, strict=True)):
-        curve, strays = _smoothed(run_curve(build, part), smooth)
+    for k, side in enumerate(("left", "right") if len(runs) == 2 else ("",)):
+        drawn = run_curve(ground, runs[k])
+        curve, strays = _smoothed(drawn, smooth)
         strip = _strip(curve, lean, (turns[k] / 2, turns[k + 1] / 2))
-        blank = Piece("", f"{name} {side}".strip(), (), stock=stock or piece.stock, notes=_notes(height, flare))
-        build, new = added(build, blank, _outline(strip), finishes)
+        blank = Piece("", f"{name} {side}".strip(), (), stock=stock, notes=_notes(height, flare))
+        build, new = added(build, blank, _outline(strip), _finishes(lean, upper, seam_lean))
         made.append(new)
-        figures += _figures(build, part, new, strip)
-        if smooth:
-            figures.append(
-                Figure("furthest the upper edge strays from the drawn one", "mm", None, strays, f"{new.id}:a")
-            )
-        build = with_seam(build, part, Run(new.id, ("a",)))
+        figures += _figures(drawn, new, strip, strays)
+        build = build if hole else with_seam(build, runs[k], Run(new.id, ("a",)))
     for first, second in zip(made, [*made[1:], made[0]], strict=True) if closed else ():
         build = with_seam(build, Run(first.id, ("d",)), Run(second.id, ("b",)))
     return Outcome(build, tuple(figures))
+
+
+def _ground(build: Build, run: str, hole: str, stock: str) -> tuple[Build, Run, str]:
+    """What the skirt stands on, as a run in a build: the build itself, or one whose only piece is the hole's inside;
+    and the stock to cut the skirt from."""
+    if bool(run) == bool(hole):
+        raise refused("A skirt stands on an edge or around a hole.", "Name one of the two, as in p3:a or p3:h1.")
+    if run:
+        chosen = run_from(build, run)
+        return build, chosen, stock or piece_named(build, chosen.piece).stock
+    owner, _, name = hole.partition(":")
+    piece = piece_named(build, owner.strip())
+    for one in piece.holes:
+        if one.id == name.strip():
+            curve = reversed_curve(one.curve)
+            edge = Edge("a", Curve(curve.controls, curve.straight, False))
+            inside = Piece("hole", "", (edge,), forward_deg=piece.forward_deg)
+            return Build("", (inside,)), Run("hole", ("a",)), stock or piece.stock
+    known = ", ".join(one.id for one in piece.holes) or "none"
+    raise refused(f"Piece {piece.id} has no hole {name or 'of that name'}.", f"Its holes are: {known}.")
 
 
 def _lean(height: float, flare: float) -> _Lean:
@@ -246,21 +263,23 @@ def _ends(near: Curve, far: Curve, which: int) -> Array:
     return np.stack([near.controls[point], far.controls[point]])
 
 
-def _figures(build: Build, run: Run, piece: Piece, strip: FlatStrip) -> tuple[Figure, ...]:
-    before = curve_length(run_curve(build, run))
+def _figures(drawn: Curve, piece: Piece, strip: FlatStrip, strays: float) -> tuple[Figure, ...]:
     upper, first, rim, _ = (curve_length(edge.curve) for edge in piece.edges)
-    return (
-        Figure("length of the upper edge, beside the edge it stands on", "mm", before, upper, f"{piece.id}:a"),
+    found = [
+        Figure(
+            "length of the upper edge, beside the edge it stands on", "mm", curve_length(drawn), upper, f"{piece.id}:a"
+        ),
         Figure("length of the rim", "mm", None, rim, f"{piece.id}:c"),
         Figure("width along the slope", "mm", None, first, piece.id),
         Figure("angle the skirt takes up when flat", "°", None, degrees(strip.turn_rad), piece.id),
         Figure("lean of the upper edge from square", "°", None, piece.edges[0].finish.lean_deg, f"{piece.id}:a"),
-        *(
-            Figure("lean of the end seams from square", "°", None, edge.finish.lean_deg, f"{piece.id}:{edge.id}")
-            for edge in piece.edges[1:2]
-            if edge.finish.lean_deg
-        ),
-    )
+    ]
+    if piece.edges[1].finish.lean_deg:
+        lean = piece.edges[1].finish.lean_deg
+        found.append(Figure("lean of the end seams from square", "°", None, lean, f"{piece.id}:b+d"))
+    if strays:
+        found.append(Figure("furthest the upper edge strays from the drawn one", "mm", None, strays, f"{piece.id}:a"))
+    return tuple(found)
 
 
 STEPS: tuple[Step, ...] = (
@@ -268,9 +287,10 @@ STEPS: tuple[Step, ...] = (
         "skirt",
         "Stand a flared skirt on an edge",
         (
-            Question("run", "run", "Which edge does it stand on?"),
             Question("height", "length", "How far below the edge is the rim?"),
             Question("flare", "length", "How much further out is the rim? (minus: further in)"),
+            Question("run", "run", "Which edge does it stand on? (none: around a hole)", ""),
+            Question("hole", "text", "Around which hole? (as in p3:h1)", ""),
             Question("parts", "choice", "In one part or in halves?", "one", ("one", "halves")),
             Question("back", "choice", "Where is the back seam?", "behind", ("behind", "down", "up", "left", "right")),
             Question("upper", "choice", "How is the upper edge cut?", "flush", ("flush", "square")),

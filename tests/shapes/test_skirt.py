@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from inspect import signature
 from math import cos, hypot, pi, radians, sqrt
 
@@ -12,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import ellipe
 
-from extract.build import Build, Outcome
+from extract.build import Build, Hole, Outcome
 from extract.doors import Array, CannotContinue, Curve
 from extract.geometry.curve import circle_curve, curve_length, curve_points, joined, polyline_curve, reversed_curve
 from extract.geometry.development import flat_strip
@@ -204,7 +205,7 @@ def rectangle(build_of: MakeBuild) -> Build:
 
 def test_halves_meet_at_front_and_back(build_of: MakeBuild) -> None:
     build = build_of(ellipse_curve(110, 80), forward_deg=-90.0)
-    outcome = skirt(build, "p1:a", height=60, flare=25, parts="halves", name="collar")
+    outcome = skirt(build, run="p1:a", height=60, flare=25, parts="halves", name="collar")
     left, right = (piece_named(outcome.build, name) for name in ("collar left", "collar right"))
     assert [edge.id for edge in left.edges] == ["a", "b", "c", "d"]
     lengths = [[curve_length(edge.curve) for edge in piece.edges] for piece in (left, right)]
@@ -221,16 +222,32 @@ def test_halves_meet_at_front_and_back(build_of: MakeBuild) -> None:
 def test_the_left_half_lies_on_the_left(build_of: MakeBuild) -> None:
     """Seen on the face with the front up, as on the page: the left half stands on the edge at smaller x."""
     build = build_of(ellipse_curve(110, 80), forward_deg=-90.0)
-    outcome = skirt(build, "p1:a", height=60, flare=25, parts="halves")
+    outcome = skirt(build, run="p1:a", height=60, flare=25, parts="halves")
     left = next(seam for seam in outcome.build.seams if seam.second.piece == "p2")
     assert piece_named(outcome.build, "p2").name == "skirt left"
     assert curve_points(run_curve(outcome.build, left.first))[:, 0].max() < 1.0
 
 
+def test_a_skirt_around_a_hole_is_the_cone_of_its_circle(build_of: MakeBuild) -> None:
+    """r 100, R 160, height 80 mm: slant 100, cone radii 500/3 and 800/3 mm, angle 216°; the plate stays as it was."""
+    build = rectangle(build_of)
+    plate = build.pieces[0]
+    hole = Hole("h1", reversed_curve(circle_curve((100.0, 60.0), 100.0, 1e-6)))
+    build = replace(build, pieces=(replace(plate, holes=(hole,)),))
+    outcome = skirt(build, height=80, flare=60, hole="p1:h1")
+    assert figure(outcome, "angle the skirt") == pytest.approx(216, abs=0.01)
+    assert figure(outcome, "length of the rim") == pytest.approx(320 * pi, abs=0.01)
+    assert outcome.build.pieces[0] is build.pieces[0]
+    (seam,) = outcome.build.seams
+    assert (str(seam.first), str(seam.second)) == ("p2:d", "p2:b")
+    halves = skirt(build, height=80, flare=60, hole="p1:h1", parts="halves").build
+    assert [piece.name for piece in halves.pieces[1:]] == ["skirt left", "skirt right"]
+
+
 def test_a_corner_at_the_back_is_shared_by_both_halves(build_of: MakeBuild) -> None:
     diamond = np.array([[0.0, -90], [90, 0], [0, 90], [-90, 0], [0, -90]])
     build = build_of(*[polyline_curve(diamond[k : k + 2]) for k in range(4)])
-    outcome = skirt(build, "p1:a+b+c+d", height=40, flare=30, parts="halves")
+    outcome = skirt(build, run="p1:a+b+c+d", height=40, flare=30, parts="halves")
     rims = [f.after for f in outcome.figures if f.what == "length of the rim"]
     assert len(rims) == 2
     assert rims[0] == pytest.approx(2 * 90 * sqrt(2) + 30 * pi, abs=0.01)
@@ -240,13 +257,13 @@ def test_a_corner_at_the_back_is_shared_by_both_halves(build_of: MakeBuild) -> N
 def test_the_upper_edge_leans_to_lie_flat(build_of: MakeBuild) -> None:
     """A slope of 45° takes a bevel of 45° (common practice, no source); a skirt straight down none."""
     build = rectangle(build_of)
-    half = skirt(build, "p1:a", height=30, flare=30, seam_lean=45)
+    half = skirt(build, run="p1:a", height=30, flare=30, seam_lean=45)
     made = half.build.pieces[-1]
     assert made.edges[0].finish.lean_deg == pytest.approx(45)
     assert made.edges[0].finish.longer == "back"
     assert [edge.finish.lean_deg for edge in made.edges[1:]] == [45, 0, 45]
-    assert skirt(build, "p1:a", height=30, flare=0).build.pieces[-1].edges[0].finish.lean_deg == 0
-    assert skirt(build, "p1:a", height=30, flare=-10).build.pieces[-1].edges[0].finish.longer == "face"
+    assert skirt(build, run="p1:a", height=30, flare=0).build.pieces[-1].edges[0].finish.lean_deg == 0
+    assert skirt(build, run="p1:a", height=30, flare=-10).build.pieces[-1].edges[0].finish.longer == "face"
 
 
 def hollow(radius: float) -> Curve:
@@ -263,18 +280,18 @@ def test_a_hollow_takes_flare_up_to_its_radius(build_of: MakeBuild) -> None:
     bow = hollow(40.0)
     top = polyline_curve(np.array([[40.0, -50], [90, -50], [90, 90], [-90, 90], [-90, -50], [-40, -50]]))
     build = build_of(bow, top)
-    fits = skirt(build, "p1:a", height=50, flare=30)
+    fits = skirt(build, run="p1:a", height=50, flare=30)
     assert figure(fits, "length of the rim") == pytest.approx(100 + 40 * pi - 30 * pi, abs=0.01)
     with pytest.raises(CannotContinue, match=r"radius of 40\.0 mm, less than the 45\.0 mm"):
-        skirt(build, "p1:a", height=50, flare=45)
+        skirt(build, run="p1:a", height=50, flare=45)
 
 
 def test_a_hollow_corner_is_refused(build_of: MakeBuild) -> None:
     ell = np.array([[0.0, 0], [100, 0], [100, 40], [50, 40], [50, 100], [0, 100], [0, 0]])
     build = build_of(*[polyline_curve(ell[k : k + 2]) for k in range(6)])
     with pytest.raises(CannotContinue, match="corner near x 50, y 40"):
-        skirt(build, "p1:c+d", height=20, flare=10)
-    assert skirt(build, "p1:c+d", height=20, flare=-10).figures
+        skirt(build, run="p1:c+d", height=20, flare=10)
+    assert skirt(build, run="p1:c+d", height=20, flare=-10).figures
 
 
 def test_a_wobble_is_left_out_on_request(build_of: MakeBuild) -> None:
@@ -288,8 +305,8 @@ def test_a_wobble_is_left_out_on_request(build_of: MakeBuild) -> None:
     sides = polyline_curve(np.array([points[-1], [0.0, 0.0], points[0]]))
     build = build_of(hermite_curve(points, slopes, at), sides)
     with pytest.raises(CannotContinue, match="smooth=1"):
-        skirt(build, "p1:a", height=20, flare=80)
-    outcome = skirt(build, "p1:a", height=40, flare=30, smooth=0.5)
+        skirt(build, run="p1:a", height=20, flare=80)
+    outcome = skirt(build, run="p1:a", height=40, flare=30, smooth=0.5)
     near = outcome.build.pieces[-1].edges[0].curve
     assert curve_length(near) == pytest.approx(curve_length(run_curve(build, run_from(build, "p1:a"))), abs=0.01)
     assert 0.25 < figure(outcome, "furthest") <= 0.5
@@ -305,11 +322,14 @@ def test_a_wobble_is_left_out_on_request(build_of: MakeBuild) -> None:
         ({"height": -5, "flare": 3}, "needs a height"),
         ({"height": 30, "flare": 5, "parts": "halves"}, "whole outline"),
         ({"height": 30, "flare": 5, "stock": "felt"}, "no stock called felt"),
+        ({"height": 30, "flare": 5, "run": ""}, "on an edge or around a hole"),
+        ({"height": 30, "flare": 5, "hole": "p1:h1"}, "on an edge or around a hole"),
+        ({"height": 30, "flare": 5, "run": "", "hole": "p1:h9"}, "no hole h9"),
     ],
 )
 def test_what_cannot_be_done_is_refused(build_of: MakeBuild, told: dict[str, object], reason: str) -> None:
     with pytest.raises(CannotContinue, match=reason):
-        skirt(rectangle(build_of), "p1:a", **told)  # type: ignore[arg-type]
+        skirt(rectangle(build_of), **{"run": "p1:a", **told})  # type: ignore[arg-type]
 
 
 def test_the_step_asks_for_what_it_takes() -> None:
