@@ -12,15 +12,11 @@ from collections.abc import Iterator, Mapping
 from importlib import import_module
 from typing import Any
 
-import numpy as np
-import shapely
-
 import extract.pattern
 import extract.shapes
 from extract.build import Build, Outcome, Piece, Question, Step
-from extract.doors import CannotContinue, Curve
-from extract.geometry.curve import curve_area, curve_points
-from extract.geometry.runs import crosses_itself, outline_of, piece_named, run_from, runs_from
+from extract.doors import CannotContinue
+from extract.geometry.runs import piece_named, run_from, runs_from, sound_outlines
 
 _MOST_MM = 100_000.0
 _MOST_DEG = 3600.0
@@ -211,10 +207,9 @@ def _check_sound(before: Build, after: Build) -> None:
     """Refuses a result in which a piece that the step touched crosses itself, unless it did so before."""
     known = {id(piece) for piece in before.pieces}
     old = {piece.id: piece for piece in before.pieces}
-    for piece in after.pieces:
-        if id(piece) in known or _same_edges(old.get(piece.id), piece):
-            continue
-        if not _is_sound(piece) and (piece.id not in old or _is_sound(old[piece.id])):
+    touched = [p for p in after.pieces if id(p) not in known and not _same_edges(old.get(p.id), p)]
+    for piece, sound in zip(touched, sound_outlines(touched), strict=True):
+        if not sound and (piece.id not in old or sound_outlines([old[piece.id]])[0]):
             raise _refused(
                 f"That would make the outline of piece {piece.id} cross itself.",
                 "Nothing was changed. Try smaller numbers.",
@@ -225,17 +220,6 @@ def _same_edges(old: Piece | None, piece: Piece) -> bool:
     if old is None or len(old.edges) != len(piece.edges):
         return False
     return all(a.curve is b.curve for a, b in zip(old.edges, piece.edges, strict=True))
-
-
-def _is_sound(piece: Piece) -> bool:
-    outline: Curve = outline_of(piece)
-    points = curve_points(outline)
-    return bool(
-        len(points) > 2
-        and np.isfinite(points).all()
-        and curve_area(outline) > 0
-        and not crosses_itself(shapely.LinearRing(points))
-    )
 
 
 def _shown(value: Any) -> str:

@@ -184,6 +184,11 @@ def reversed_curve(curve: Curve) -> Curve:
     return Curve(curve.controls[::-1, ::-1], curve.straight[::-1], curve.closed)
 
 
+def opened(curve: Curve) -> Curve:
+    """A closed curve as an open one that ends where it starts."""
+    return Curve(curve.controls, curve.straight, False)
+
+
 def joined(curves: Sequence[Curve], closed: bool) -> Curve:
     """One chain of ``curves``, each starting where the last ended; ValueError where two do not meet."""
     if not curves:

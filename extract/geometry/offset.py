@@ -14,7 +14,8 @@ import numpy as np
 import shapely
 
 from extract.doors import Array, CannotContinue, Curve
-from extract.geometry.curve import curve_at, curve_points, joined, polyline_curve, sample_parameters, subcurve
+from extract.geometry.curve import curve_points, joined, polyline_curve, subcurve
+from extract.geometry.sound import LOOP_MM2, are_sound
 from extract.geometry.stretches import Joint, Ring, Stretch, built, joint, stretches_of, unjoined, without_hooks
 from extract.geometry.untangle import once_round
 
@@ -76,7 +77,7 @@ def offset_rings(
     for k, ring, whole, fine, s, j in zip(moving, hookless, simple, sound, stretches, joints, strict=True):
         if whole is None or not fine or (any(one.folded for one in s) and not _keeps_distance(ring[0], ring[1], whole)):
             whole = _untangled(s, j, len(ring[0]))
-            if not _are_sound([whole])[0] or not _keeps_distance(ring[0], ring[1], whole):
+            if not _are_sound([whole], LOOP_MM2)[0] or not _keeps_distance(ring[0], ring[1], whole):
                 raise _eaten("The outline is too tight somewhere for this distance.")
         found[k] = whole
     return found
@@ -182,24 +183,14 @@ def welded(parts: Sequence[Curve]) -> Curve:
     return _lines_merged(joined(whole, False))
 
 
-def _are_sound(wholes: Sequence[Sequence[Curve | None]]) -> list[bool]:
+def _are_sound(wholes: Sequence[Sequence[Curve | None]], loop_mm2: float = 0.0) -> list[bool]:
     """Whether each outline, its edges in order, is there, runs clockwise to the eye and does not cross itself."""
-    edges = [[part for part in whole if part is not None] for whole in wholes]
-    counts = [sum(len(part.controls) for part in whole) for whole in edges]
-    if not sum(counts):
-        return [False] * len(edges)
-    parts = [part for whole in edges for part in whole]
-    chain = Curve(np.concatenate([p.controls for p in parts]), np.concatenate([p.straight for p in parts]), False)
-    at = sample_parameters(chain, _CHECK_CHORD_MM)[:-1]
-    owner = np.repeat(np.arange(len(edges)), counts)[at.astype(int)]
-    points = curve_at(chain, at)
-    many = np.bincount(owner, minlength=len(edges)) > 2
-    keep = many[owner]
-    found = np.zeros(len(edges), bool)
-    shapes = shapely.polygons(shapely.linearrings(points[keep], indices=np.cumsum(many)[owner[keep]] - 1))
-    found[many] = shapely.is_valid(shapes)
-    bounds = np.searchsorted(owner, np.arange(len(edges) + 1))
-    return [bool(ok) and _signed_area(points[a:b]) > 0 for ok, a, b in zip(found, bounds[:-1], bounds[1:], strict=True)]
+    found = [False] * len(wholes)
+    there = {k: [part for part in whole if part is not None] for k, whole in enumerate(wholes)}
+    there = {k: parts for k, parts in there.items() if parts}
+    for k, fine in zip(there, are_sound(list(there.values()), _CHECK_CHORD_MM, loop_mm2), strict=True):
+        found[k] = fine
+    return found
 
 
 def _keeps_distance(curves: Sequence[Curve], distances: Sequence[float], whole: Sequence[Curve | None]) -> bool:
@@ -220,8 +211,3 @@ def _keeps_distance(curves: Sequence[Curve], distances: Sequence[float], whole: 
 def _inner_points(parts: Sequence[Curve]) -> Array:
     """Points on the curves, without their ends, where a step may lead to a neighbour."""
     return np.concatenate([curve_points(part, _CHECK_CHORD_MM)[1:-1] for part in parts])
-
-
-def _signed_area(points: Array) -> float:
-    x, y = points.T
-    return float(x @ np.roll(y, -1) - y @ np.roll(x, -1)) / 2

@@ -44,6 +44,12 @@ def densified(points_mm: Array, step_mm: float) -> Array:
     return np.vstack([inner, points_mm[-1:]])
 
 
+def signed_area(ring_mm: Array) -> float:
+    """Area of the ring (N, 2), positive clockwise to the eye; crossing parts count with their own sign."""
+    x, y = ring_mm.T
+    return float(x @ np.roll(y, -1) - y @ np.roll(x, -1)) / 2
+
+
 def ring_peaks(values: Array, least: float, apart: int) -> list[int]:
     """Indices where the cyclic ``values`` (N,) exceed ``least`` and are largest among the ``apart`` on either side.
 

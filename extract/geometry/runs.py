@@ -17,10 +17,9 @@ from extract.build import Build, Edge, Piece, Run, Seam
 from extract.doors import Array, CannotContinue, Curve
 from extract.geometry.arc import split_at
 from extract.geometry.curve import curve_area, curve_points, joined
+from extract.geometry.sound import LOOP_MM2, are_sound
 
 _MEETING_MM = 1e-6
-_LOOP_MM2 = 0.01
-"""A loop of a tenth of a millimetre across: no knife follows it, and the fit may leave one at a corner."""
 _RUN = re.compile(r"\s*([\w-]+)\s*:\s*([\w-]+(?:\s*\+\s*[\w-]+)*)\s*")
 
 
@@ -106,34 +105,37 @@ def piece_area(piece: Piece) -> float:
 
 def checked(piece: Piece, doing: str = "This step") -> Piece:
     """The piece as it is; CannotContinue where its outline crosses itself, lies inside out or runs into a hole."""
-    shape = shape_of(piece)
-    inside_out = curve_area(outline_of(piece)) <= 0
-    if inside_out or crosses_itself(shape.exterior):
-        raise refused(
-            f"{doing} would make the outline of piece {piece.id} cross itself.",
-            "Take a smaller distance, or leave out the narrow part.",
-        )
-    if piece.holes and not _holes_inside(shape):
-        raise refused(f"{doing} would run piece {piece.id} into a hole.", "Take a smaller distance, or move the hole.")
+    all_checked([piece], doing)
     return piece
 
 
-def crosses_itself(ring: shapely.LinearRing) -> bool:
-    """Whether a ring crosses itself by more than a fit's rounding at a corner leaves.
+def all_checked(pieces: Sequence[Piece], doing: str = "This step") -> None:
+    """CannotContinue where the outline of a piece crosses itself, lies inside out or runs into a hole."""
+    for piece, outside in zip(pieces, sound_outlines(pieces), strict=True):
+        if not outside:
+            raise refused(
+                f"{doing} would make the outline of piece {piece.id} cross itself.",
+                "Take a smaller distance, or leave out the narrow part.",
+            )
+        if piece.holes and not _holes_inside(shape_of(piece)):
+            raise refused(
+                f"{doing} would run piece {piece.id} into a hole.", "Take a smaller distance, or move the hole."
+            )
 
-    What it encloses by the even-odd rule differs from its signed area by at least the area of every loop.
-    """
-    shape = shapely.Polygon(ring)
-    if shape.is_valid:
-        return False
-    return bool(abs(shapely.make_valid(shape).area - shape.area) > _LOOP_MM2)
+
+def sound_outlines(pieces: Sequence[Piece]) -> list[bool]:
+    """Whether each piece's outline runs clockwise to the eye and does not cross itself by more than a fit's rounding at
+    a corner leaves."""
+    return are_sound([[edge.curve for edge in piece.edges] for piece in pieces], loop_mm2=LOOP_MM2)
 
 
 def _holes_inside(shape: shapely.Polygon) -> bool:
     """Whether all holes lie inside the outline and none meets another."""
+    if shape.is_valid:
+        return True
     whole = shapely.make_valid(shapely.Polygon(shape.exterior))
     holes = [shapely.make_valid(shapely.Polygon(ring)) for ring in shape.interiors]
-    apart = shapely.union_all(holes).area >= sum(hole.area for hole in holes) - _LOOP_MM2
+    apart = shapely.union_all(holes).area >= sum(hole.area for hole in holes) - LOOP_MM2
     return apart and all(whole.contains(hole) for hole in holes)
 
 

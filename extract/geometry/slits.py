@@ -7,6 +7,7 @@ length and curve leave them out.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -139,11 +140,11 @@ def kept_when_glued(build: Build, run: Run) -> tuple[bool, ...]:
     return tuple(name not in gone for name in run.edges)
 
 
-def run_length(build: Build, run: Run) -> float:
-    """Arc length in mm of the run as it is glued: lips of closed slits do not count."""
+def run_length(build: Build, run: Run, length: Callable[[Curve], float] = curve_length) -> float:
+    """Arc length in mm of the run as it is glued: lips of closed slits do not count. ``length`` tells a curve's."""
     edges = run_edges(piece_named(build, run.piece), run)
     kept = kept_when_glued(build, run)
-    return sum(curve_length(edge.curve) for edge, stays in zip(edges, kept, strict=True) if stays)
+    return sum(length(edge.curve) for edge, stays in zip(edges, kept, strict=True) if stays)
 
 
 def glued_curve(build: Build, run: Run) -> Curve:

@@ -7,9 +7,9 @@ from dataclasses import replace
 
 from extract.build import Build, Edge, Figure, Hole, Outcome, Piece, Question, Run, Step
 from extract.doors import CannotContinue, Curve, Doubt
-from extract.geometry.curve import curve_area, reversed_curve
-from extract.geometry.offset import offset_ring, parallel_curve
-from extract.geometry.runs import piece_named, refused, run_edges, runs_from, seams_of, with_edges
+from extract.geometry.curve import curve_area, joined, opened, reversed_curve
+from extract.geometry.offset import offset_rings
+from extract.geometry.runs import piece_named, refused, runs_from, seams_of, with_edges
 from extract.geometry.slits import closed_lips
 from extract.pattern.changes import outcome, with_changed
 
@@ -21,8 +21,23 @@ def set_off(build: Build, piece: Piece, distances_mm: Mapping[str, float]) -> Pi
 
     A short edge that the distance swallows goes; CannotContinue where it is sewn, or the piece would be eaten.
     """
-    distances = [float(distances_mm.get(edge.id, 0.0)) for edge in piece.edges]
-    curves = offset_ring([edge.curve for edge in piece.edges], distances)
+    return _all_set_off(build, {piece.id: distances_mm})[0]
+
+
+def _all_set_off(build: Build, distances_mm: Mapping[str, Mapping[str, float]]) -> list[Piece]:
+    """The pieces named, each with its edges set off."""
+    pieces = [piece_named(build, name) for name in distances_mm]
+    rings = [
+        (
+            [edge.curve for edge in piece.edges],
+            [float(distances_mm[piece.id].get(edge.id, 0.0)) for edge in piece.edges],
+        )
+        for piece in pieces
+    ]
+    return [_with_fresh(build, piece, curves) for piece, curves in zip(pieces, offset_rings(rings), strict=True)]
+
+
+def _with_fresh(build: Build, piece: Piece, curves: Sequence[Curve | None]) -> Piece:
     edges: list[Edge] = []
     for edge, curve in zip(piece.edges, curves, strict=True):
         if curve is not None:
@@ -72,28 +87,33 @@ def make_up_for_cut(build: Build, where: str | Sequence[str] = "all", kerf: floa
     if kerf <= 0:
         raise refused("A cut needs a width above 0 mm.", "A knife needs no such step.")
     runs = _named(build, where)
-    plain = _along(build, runs, kerf / 2, "The cut", Figure("width of the cut", "mm", None, kerf))
     named = {run.piece: {edge for other in runs if other.piece == run.piece for edge in other.edges} for run in runs}
     whole = {name for name, edges in named.items() if len(edges) == len(piece_named(build, name).edges)}
-    pieces = [_with_smaller_holes(piece, kerf / 2) for piece in plain.build.pieces if piece.id in whole and piece.holes]
-    after = with_changed(plain.build, pieces)
-    return outcome(build, after, "The cut", plain.figures[:1], plain.doubts)
+    smaller = _smaller_holes([piece for piece in build.pieces if piece.id in whole], kerf / 2)
+    return _along(build, runs, kerf / 2, "The cut", Figure("width of the cut", "mm", None, kerf), smaller)
 
 
-def _along(build: Build, runs: Sequence[Run], distance: float, doing: str, figure: Figure) -> Outcome:
-    """Every edge of the runs set off by ``distance``, once, piece by piece."""
+def _along(
+    build: Build,
+    runs: Sequence[Run],
+    distance: float,
+    doing: str,
+    figure: Figure,
+    holes: Mapping[str, tuple[Hole, ...]] | None = None,
+) -> Outcome:
+    """Every edge of the runs set off by ``distance``, once, piece by piece; ``holes`` replace a piece's own."""
     edges: dict[str, dict[str, float]] = {}
     for run in runs:
-        run_edges(piece_named(build, run.piece), run)
         edges.setdefault(run.piece, {}).update(dict.fromkeys(run.edges, distance))
-    pieces = [set_off(build, piece_named(build, name), distances) for name, distances in edges.items()]
+    pieces = _all_set_off(build, edges)
     gone = [
-        f"{old.id}:{edge.id}"
-        for old, new in ((piece_named(build, piece.id), piece) for piece in pieces)
-        for edge in old.edges
-        if all(edge.id != left.id for left in new.edges)
+        f"{piece.id}:{edge.id}"
+        for piece in pieces
+        for edge in piece_named(build, piece.id).edges
+        if all(edge.id != left.id for left in piece.edges)
     ]
     doubts = [Doubt("edge-vanished", f"{doing} left nothing of edge {', '.join(gone)}.")] if gone else []
+    pieces = [replace(piece, holes=holes[piece.id]) if holes and piece.id in holes else piece for piece in pieces]
     return outcome(build, with_changed(build, pieces), doing, (figure,), doubts)
 
 
@@ -125,18 +145,24 @@ def _named(build: Build, where: str | Sequence[str], lips: bool = True) -> list[
     return found
 
 
-def _with_smaller_holes(piece: Piece, inwards: float) -> Piece:
-    holes: tuple[Hole, ...] = tuple(replace(hole, curve=_smaller(piece, hole, inwards)) for hole in piece.holes)
-    return replace(piece, holes=holes)
-
-
-def _smaller(piece: Piece, hole: Hole, inwards: float) -> Curve:
-    against = curve_area(hole.curve) < 0
+def _smaller_holes(pieces: Sequence[Piece], inwards: float) -> dict[str, tuple[Hole, ...]]:
+    """The holes of each piece that has any, ``inwards`` narrower on all sides."""
+    holes = [(piece, hole) for piece in pieces for hole in piece.holes]
+    against = [curve_area(hole.curve) < 0 for _, hole in holes]
+    rings = [
+        ([opened(reversed_curve(hole.curve) if turned else hole.curve)], [-inwards])
+        for (_, hole), turned in zip(holes, against, strict=True)
+    ]
     try:
-        found = parallel_curve(reversed_curve(hole.curve) if against else hole.curve, -inwards)
+        found = offset_rings(rings)
     except CannotContinue as stop:
-        raise refused(f"Hole {hole.id} of piece {piece.id} is smaller than the cut.", "Cut it with a knife.") from stop
-    return reversed_curve(found) if against else found
+        raise refused("A hole is smaller than the cut.", "Cut it with a knife.") from stop
+    fresh: dict[str, tuple[Hole, ...]] = {}
+    for (piece, hole), turned, curves in zip(holes, against, found, strict=True):
+        ring = joined([curve for curve in curves if curve is not None], True)
+        narrower = replace(hole, curve=reversed_curve(ring) if turned else ring)
+        fresh[piece.id] = (*fresh.get(piece.id, ()), narrower)
+    return fresh
 
 
 STEPS = (

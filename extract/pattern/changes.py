@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 
-from extract.build import Build, Edge, Figure, Outcome, Piece, Run
-from extract.doors import Doubt
-from extract.geometry.curve import curve_length
-from extract.geometry.runs import checked, piece_area, with_piece
+from extract.build import Build, Edge, Figure, Outcome, Piece, Run, Seam
+from extract.doors import Curve, Doubt
+from extract.geometry.curve import curve_length, curve_lengths
+from extract.geometry.runs import all_checked, piece_area, with_piece
 from extract.geometry.slits import run_length
+
+Length = Callable[[Curve], float]
 
 _SHOWN_MM = 0.005
 """Half of the last figure shown."""
@@ -21,8 +23,7 @@ def outcome(
 
     CannotContinue where a piece that changed crosses itself now.
     """
-    for piece in changed_pieces(before, after):
-        checked(piece, doing)
+    all_checked(changed_pieces(before, after), doing)
     return Outcome(after, (*found, *changed_figures(before, after)), tuple(doubts))
 
 
@@ -34,18 +35,29 @@ def changed_pieces(before: Build, after: Build) -> list[Piece]:
 
 def changed_figures(before: Build, after: Build) -> tuple[Figure, ...]:
     """Lengths of edges and seam sides, and areas, that differ between two builds."""
+    changed = changed_pieces(before, after)
     old = {piece.id: piece for piece in before.pieces}
-    found: list[Figure] = []
-    for piece in changed_pieces(before, after):
-        if piece.id in old:
-            found.extend(_edge_figures(old[piece.id], piece))
-    found.extend(_seam_figures(before, after))
-    for piece in changed_pieces(before, after):
-        if piece.id in old:
-            area, now = piece_area(old[piece.id]), piece_area(piece)
-            if abs(area - now) > _SHOWN_MM:
-                found.append(Figure("area", "mm²", area, now, piece.id))
+    pairs = [(old[piece.id], piece) for piece in changed if piece.id in old]
+    touched = {piece.id for piece in changed}
+    seams = [seam for seam in after.seams if touched & {seam.first.piece, seam.second.piece}]
+    beside = {run.piece for seam in seams for run in (seam.first, seam.second)}
+    length = _lengths([p for build in (before, after) for p in build.pieces if p.id in touched | beside])
+    found: list[Figure] = [figure for pair in pairs for figure in _edge_figures(*pair, length)]
+    found.extend(_seam_figures(before, after, seams, length))
+    for was, piece in pairs:
+        area, now = piece_area(was), piece_area(piece)
+        if abs(area - now) > _SHOWN_MM:
+            found.append(Figure("area", "mm²", area, now, piece.id))
     return tuple(found)
+
+
+def _lengths(pieces: Iterable[Piece]) -> Length:
+    """Lengths of the pieces' edges, all worked out at once and kept."""
+    curves = list({id(edge.curve): edge.curve for piece in pieces for edge in piece.edges}.values())
+    if not curves:
+        return curve_length
+    known = {id(curve): float(length) for curve, length in zip(curves, curve_lengths(curves), strict=True)}
+    return lambda curve: known[id(curve)]
 
 
 def with_changed(build: Build, pieces: Iterable[Piece]) -> Build:
@@ -55,35 +67,33 @@ def with_changed(build: Build, pieces: Iterable[Piece]) -> Build:
     return build
 
 
-def _edge_figures(old: Piece, piece: Piece) -> Iterator[Figure]:
+def _edge_figures(old: Piece, piece: Piece, length: Length) -> Iterator[Figure]:
     former: dict[str, Edge] = {edge.id: edge for edge in old.edges}
     for edge in piece.edges:
         was = former.get(edge.id)
         if was is not None and was.curve is edge.curve:
             continue
-        length, now = None if was is None else curve_length(was.curve), curve_length(edge.curve)
-        if length is None or abs(length - now) > _SHOWN_MM:
-            yield Figure("length of the edge", "mm", length, now, f"{piece.id}:{edge.id}")
-    for name in former.keys() - {edge.id for edge in piece.edges}:
-        yield Figure("length of the edge", "mm", curve_length(former[name].curve), 0.0, f"{piece.id}:{name}")
+        before, now = None if was is None else length(was.curve), length(edge.curve)
+        if before is None or abs(before - now) > _SHOWN_MM:
+            yield Figure("length of the edge", "mm", before, now, f"{piece.id}:{edge.id}")
+    for name in [name for name in former if all(edge.id != name for edge in piece.edges)]:
+        yield Figure("length of the edge", "mm", length(former[name].curve), 0.0, f"{piece.id}:{name}")
 
 
-def _seam_figures(before: Build, after: Build) -> Iterator[Figure]:
-    """For each seam with a side that changed: by how much its second side is longer now than meant, and its partner."""
+def _seam_figures(before: Build, after: Build, seams: Iterable[Seam], length: Length) -> Iterator[Figure]:
+    """By how much more the second side of each of the ``seams`` is too long now than it was."""
     old = {seam.number: seam for seam in before.seams}
-    touched = {piece.id for piece in changed_pieces(before, after)}
-    for seam in after.seams:
+    for seam in seams:
         was = old.get(seam.number)
-        if was is None or not touched & {seam.first.piece, seam.second.piece}:
+        if was is None:
             continue
-        gap = seam_gap(before, was.first, was.second, was.layers_mm)
-        now = seam_gap(after, seam.first, seam.second, seam.layers_mm)
+        gap = seam_gap(before, was.first, was.second, was.layers_mm, length)
+        now = seam_gap(after, seam.first, seam.second, seam.layers_mm, length)
         if abs(gap - now) > _SHOWN_MM:
-            yield Figure(
-                "second side longer than meant", "mm", gap, now, f"seam {seam.number}: {seam.first}, {seam.second}"
-            )
+            where = f"seam {seam.number}: {seam.first}, {seam.second}"
+            yield Figure("second side longer than meant", "mm", gap, now, where)
 
 
-def seam_gap(build: Build, first: Run, second: Run, layers_mm: float = 0.0) -> float:
+def seam_gap(build: Build, first: Run, second: Run, layers_mm: float = 0.0, length: Length = curve_length) -> float:
     """By how many mm the second run, as glued, is longer than the first and what the layers ask for."""
-    return run_length(build, second) - run_length(build, first) - layers_mm
+    return run_length(build, second, length) - run_length(build, first, length) - layers_mm

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 import shapely
 
-from extract.geometry.runs import crosses_itself
+from extract.geometry.sound import crosses_itself
 
 SQUARE = [(0.0, 0.0), (100.0, 0.0), (100.0, 100.0), (0.0, 100.0)]
 
