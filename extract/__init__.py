@@ -64,6 +64,7 @@ __all__ = [
     "demo_photo",
     "drawing",
     "empty_project",
+    "explain",
     "foam_files",
     "foam_plan",
     "foam_view",
@@ -72,6 +73,8 @@ __all__ = [
     "open_project",
     "open_reading",
     "overlay_jpg",
+    "pages_view",
+    "photo_files",
     "print_files",
     "project_bytes",
     "read_project",
@@ -298,6 +301,21 @@ def print_files(project: Project, paper: str | None = None, pack: bool = False) 
     return render(project, paper, pack)
 
 
+def pages_view(project: Project, paper: str | None = None, pack: bool = False) -> tuple[str, int]:
+    """SVG of the pages that ``print_files`` prints, the parts on them, for the screen, and how many they are besides
+    the guide page. Raises as it does."""
+    from extract.output import pages_of
+
+    return pages_of(project, paper, pack)
+
+
+def photo_files(tracing: Tracing) -> dict[str, bytes]:
+    """Report and pictures of what was found on the photos, by name."""
+    from extract.output import photo_files as render
+
+    return render(tracing)
+
+
 def foam_plan(
     project: Project,
     sheets: Sequence[str],
@@ -326,6 +344,13 @@ def foam_files(project: Project, plan: FoamPlan, paper: str | None = None) -> di
     from extract.output import plan_files
 
     return plan_files(project, plan, paper)
+
+
+def explain(tracing: Tracing, folder: Path) -> tuple[Path, ...]:
+    """Writes one picture per room with a legend. Raises CannotContinue when the folder cannot be written."""
+    from extract.explain import explain as write
+
+    return write(tracing, folder)
 
 
 def cards_pdf(family: str, numbers: Sequence[int]) -> bytes:

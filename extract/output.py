@@ -37,18 +37,26 @@ def render_outputs(
 ) -> dict[str, bytes]:
     """All output files of a tracing by name. ``corrections`` are those that led to it from the tracing ``before``, so
     that the project file can go on from what was read."""
-    found = json.dumps(report(tracing), ensure_ascii=False, separators=(",", ":")).encode()
-    findings = {"report.json": found, READING: reading_json(before or tracing)}
+    files = photo_files(tracing)
+    findings = {"report.json": files["report.json"], READING: reading_json(before or tracing)}
     pattern = tracing.pattern
     return {
         "pattern.pdf": pattern_pdf(pattern, tracing.settings.paper),
         "pattern.svg": pattern_svg(pattern).encode(),
         "pattern.dxf": pattern_dxf(pattern),
+        "pattern.truepeel": project_bytes(project_of(tracing, findings, corrections)),
+        **files,
+    }
+
+
+def photo_files(tracing: Tracing) -> dict[str, bytes]:
+    """What was found on the photos: the report and the pictures."""
+    heights = height_jpg(tracing)
+    return {
         "overlay.jpg": overlay_jpg(tracing),
         "sure.jpg": sure_jpg(tracing),
-        **({"height.jpg": heights} if (heights := height_jpg(tracing)) else {}),
-        "pattern.truepeel": project_bytes(project_of(tracing, findings, corrections)),
-        "report.json": found,
+        **({"height.jpg": heights} if heights else {}),
+        "report.json": json.dumps(report(tracing), ensure_ascii=False, separators=(",", ":")).encode(),
     }
 
 

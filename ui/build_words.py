@@ -91,6 +91,84 @@ def _seam_rows(seams: Iterable[dict[str, Any]]) -> list[list[str]]:
     return rows
 
 
+def piece_name(piece: dict[str, Any]) -> str:
+    """ "p3 left wing"; the bare id where the maker gave no name."""
+    named = piece["name"] and piece["name"] != piece["id"].removeprefix("p")
+    return f"{piece['id']} {piece['name']}" if named else str(piece["id"])
+
+
+def edge_names(pieces: Iterable[dict[str, Any]]) -> dict[str, str]:
+    """Every edge as "p3:a" with its length: "p3:a, 121.3 mm"."""
+    return {
+        f"{piece['id']}:{edge['id']}": f"{piece['id']}:{edge['id']}, {edge['length']:.1f} mm"
+        for piece in pieces
+        for edge in piece["edges"]
+    }
+
+
+def fit_rows(seams: Iterable[dict[str, Any]]) -> list[dict[str, str]]:
+    """How seams fit, for a table, in the order given (the worst first)."""
+    return [
+        {
+            "Seam": str(seam["number"]),
+            "Fit": seam["verdict"],
+            "Off": f"{_signed(seam['mismatch'])} mm, {_signed(100 * seam['share'])} %",
+            "Sides": f"{_side(seam['first'])} · {_side(seam['second'])}",
+            "Meant": f"{_signed(seam['layers'])} mm" if seam["layers"] else "alike",
+            "Where": _where(seam["worst"]),
+            "Ticks": " ".join(map(str, seam["ticks"])),
+        }
+        for seam in seams
+    ]
+
+
+def _side(side: dict[str, Any]) -> str:
+    return f"{side['run']}, {side['length']:.2f} mm"
+
+
+def _signed(value: float) -> str:
+    """With its sign; what rounds to nothing has none."""
+    return f"{value:+.2f}" if abs(value) >= 0.005 else "0.00"
+
+
+def _where(worst: dict[str, Any] | None) -> str:
+    return "" if worst is None else f"{worst['from']:.0f} to {worst['to']:.0f} mm: {worst['by']:+.2f} mm"
+
+
+def piece_rows(pieces: Iterable[dict[str, Any]]) -> list[dict[str, str]]:
+    """The pieces, for a table, every figure with its unit."""
+    return [
+        {
+            "Piece": piece_name(piece),
+            "Size": " × ".join(f"{side:.0f}" for side in piece["size"]) + " mm",
+            "Area": f"{piece['area'] / 100:.1f} cm²",
+            "Around": f"{piece['perimeter']:.1f} mm",
+            "Outline": f"± {piece['sigma']:.2f} mm" if piece["sigma"] else "from numbers",
+            "Cut": f"{piece['count']} {USES[piece['copies']]}".strip(),
+            "Material": piece["stock"] or "not chosen",
+            "Inside": ", ".join(
+                [
+                    *(f"hole {hole['id']}" for hole in piece["holes"]),
+                    *(f"{d['use']} {d['id']}" for d in piece["details"]),
+                ]
+            ),
+        }
+        for piece in pieces
+    ]
+
+
+def figure_rows(figures: Iterable[Any]) -> list[dict[str, str]]:
+    """Numbers that a step changes or tells, for a table."""
+    return [
+        {
+            "": f"{figure.where}: {figure.what}" if figure.where else figure.what,
+            "Before": "" if figure.before is None else amount(figure.before, figure.unit),
+            "After": "none" if figure.after is None else amount(figure.after, figure.unit),
+        }
+        for figure in figures
+    ]
+
+
 def _counted(count: int, noun: str) -> str:
     return f"{count} {noun}" + ("" if count == 1 else "s")
 

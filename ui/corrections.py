@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import threading
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -96,6 +96,13 @@ def adopt(work: Work, key: str, log: Log) -> None:
     with _lock:
         content = json.dumps(asdict(Log(log.done)), separators=(",", ":")).encode()
         extract.write_whole(_place(work, key), content)
+
+
+def turn_to(work: Work, key: str, done: tuple[dict[str, Any], ...]) -> None:
+    """Lets other corrections count, when the build is taken back past a change of its lines."""
+    with _lock:
+        log = replace(read(work, key), done=done, undone=())
+        extract.write_whole(_place(work, key), json.dumps(asdict(log), separators=(",", ":")).encode())
 
 
 def tracing(folder: Path, log: Log) -> extract.Tracing:

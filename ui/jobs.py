@@ -17,7 +17,6 @@ from pathlib import Path
 from typing import Any
 
 import extract
-from ui import corrections
 from ui.refusal import Refusal, is_own_fault, refusal_for
 from ui.shelf import Work, result_key
 
@@ -57,26 +56,11 @@ def _for_reading(settings: extract.TraceSettings) -> extract.TraceSettings:
     return replace(settings, paper=plain.paper, pairs=plain.pairs)
 
 
-def files_key(key: str, settings: extract.TraceSettings, log: corrections.Log) -> str:
-    """The key of the files of a reading with these corrections, paper and pairs; that of the reading itself where
-    nothing differs from what the tracing wrote."""
-    if not log.done and settings == _for_reading(settings):
-        return key
-    told = json.dumps([key, settings.paper, settings.pairs, log.done], sort_keys=True)
-    return hashlib.sha256(told.encode("utf-8")).hexdigest()
-
-
 def start(work: Work, settings: extract.TraceSettings) -> Job:
     """Trace the photos of ``work`` in the background; the same result is never traced twice at once."""
     key = key_for(work, settings)
     work.ask(key)
-    return _start(work, key, _tracing_of(work, settings))
-
-
-def start_files(work: Work, key: str, settings: extract.TraceSettings) -> Job:
-    """Write the files of the reading of that key as corrected, in the background."""
-    log = corrections.read(work, key)
-    return _start(work, files_key(key, settings, log), _files_of(work, key, settings, log))
+    return start_making(work, key, _tracing_of(work, settings))
 
 
 def look_key(key: str) -> str:
@@ -86,7 +70,7 @@ def look_key(key: str) -> str:
 
 def start_look(work: Work, settings: extract.TraceSettings) -> Job:
     """Look for the cards in the photos of ``work``, in the background."""
-    return _start(work, look_key(key_for(work, settings)), _look_of(work, settings))
+    return start_making(work, look_key(key_for(work, settings)), _look_of(work, settings))
 
 
 def look(work: Work, key: str) -> dict[str, Any] | None:
@@ -142,21 +126,8 @@ def _look_of(work: Work, settings: extract.TraceSettings) -> Make:
     return make
 
 
-def _files_of(work: Work, key: str, settings: extract.TraceSettings, log: corrections.Log) -> Make:
-    def make(folder: Path, tell: Tell | None) -> None:
-        tell = tell or (lambda doing, share: None)
-        tell("cutting the panels anew", 0.0)
-        reading = extract.open_reading((work.result(key) / "reading.json").read_bytes())
-        reading = replace(reading, settings=replace(reading.settings, paper=settings.paper, pairs=settings.pairs))
-        tracing = extract.corrected(reading, log.done)
-        tell("drawing the pages", 0.4)
-        sources = [work.photo_bytes(photo) for photo in work.photos()]
-        extract.write_outputs(extract.with_pictures(tracing, sources), folder, log.done, reading)
-
-    return make
-
-
-def _start(work: Work, key: str, make: Make) -> Job:
+def start_making(work: Work, key: str, make: Make) -> Job:
+    """Fill the folder of that key in the background; the same is never made twice at once."""
     with _lock:
         known = _jobs.get(work.result(key))
         if known and not known.over.is_set():

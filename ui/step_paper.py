@@ -1,16 +1,20 @@
-"""The last step: the pattern on paper and in files."""
+"""The last step: the build on paper, in files and on foam."""
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import streamlit as st
 
 import extract
-from ui import corrections, flow, jobs, shelf, words
-from ui.refusal import Refusal
+from ui import builds, flow, jobs, shelf, words
+from ui.drawings import show_svg
+from ui.refusal import Refusal, refusal_for
+
+if TYPE_CHECKING:
+    from extract.project import Project
 
 
 def show(work: shelf.Work) -> flow.Wait | None:
@@ -19,31 +23,68 @@ def show(work: shelf.Work) -> flow.Wait | None:
         st.write("There is nothing to print yet: the pattern comes from the photo.")
         flow.offer("photo", "Go to the photo")
         return None
-    settings = ask_settings(work)
-    key = jobs.files_key(found.key, settings, corrections.read(work, found.key))
-    made = jobs.result(work, key)
-    if isinstance(made, Refusal):
-        flow.show_refusal(made)
-    elif made is not None:
-        st.write(f"**{words.headline(made)}.** Print at 100 %, and measure the check lines on the first page.")
-        show_downloads(work.result(key))
-        st.header("Panels", anchor=False)
-        st.table(words.panel_rows(made), hide_index=True, border="horizontal")
-        st.caption(f"{words.plane_line(made)}. {words.SIGMA_NOTE}")
-    else:
-        return flow.Wait(jobs.start_files(work, found.key, settings), st.empty())
+    if not (work.result(found.key) / "reading.json").is_file():
+        show_as_traced(work, found.key, found.report)
+        return None
+    try:
+        project, _ = builds.current(work, found.key)
+        return show_build(work, found.key, project)
+    except extract.CannotContinue as error:
+        flow.show_refusal(refusal_for(error))
+        return None
+
+
+def show_as_traced(work: shelf.Work, key: str, report: Mapping[str, Any]) -> None:
+    """A reading that cannot be taken further, such as one of an earlier version: its files as they are."""
+    st.write(f"**{words.headline(report)}.** Print at 100 %, and measure the check lines on the first page.")
+    show_downloads(work.result(key))
+    st.header("Panels", anchor=False)
+    st.table(words.panel_rows(report), hide_index=True, border="horizontal")
+    st.caption(f"{words.plane_line(report)}. {words.SIGMA_NOTE}")
+
+
+def show_build(work: shelf.Work, key: str, project: Project) -> flow.Wait | None:
+    st.header("On paper", anchor=False)
+    left, right = st.columns([2, 3], gap="large")
+    with left:
+        paper, packed = ask_paper(work)
+        offer_pairs(work, key, project)
+    with right:
+        picture, pages = extract.pages_view(project, paper, packed)
+        show_svg(picture, f"{words.count(pages, 'page')} of {paper} with the parts on them")
+    files = builds.files_key(work, key, project, paper, packed)
+    made = jobs.result(work, files)
+    with left:
+        st.write(
+            f"**{words.count(pages, 'page')} of {paper}**, and a guide page before them. Print at 100 %, never fitted "
+            "to the page, and measure the check lines on the first page before you print the rest."
+        )
+        if isinstance(made, Refusal):
+            flow.show_refusal(made)
+        elif made is not None:
+            show_downloads(work.result(files))
+        else:
+            return flow.Wait(builds.start_files(work, key, project, paper, packed), st.empty())
     return None
 
 
-def ask_settings(work: shelf.Work) -> extract.TraceSettings:
+def ask_paper(work: shelf.Work) -> tuple[str, bool]:
     known = flow.known(work)
     paper = st.selectbox(
         "Paper to print on", extract.PAPERS, extract.PAPERS.index(known.paper) if known.paper in extract.PAPERS else 0
     )
-    pairs = st.checkbox("Add the mirrored twin of every panel, marked L and R", known.pairs)
-    settings = replace(work.settings(), paper=paper, pairs=pairs)
-    work.keep_settings(settings)
-    return settings
+    packed = st.checkbox("Pack the parts on pages, so that fewer are cut apart", key="packed")
+    builds.keep_paper(work, paper)
+    return paper, packed
+
+
+def offer_pairs(work: shelf.Work, key: str, project: Project) -> None:
+    """The commonest wish of all, in one tap: a left and a right one of everything."""
+    if any(piece.copies != "one" for piece in project.build.pieces):
+        return
+    if st.button("Cut every piece as a left and right pair"):
+        builds.change(work, key, "copies", {"piece": "all", "how": "pair"})
+        st.rerun()
 
 
 def show_downloads(folder: Path) -> None:

@@ -10,8 +10,8 @@ from typing import Any
 import streamlit as st
 
 import extract
-from ui import corner_setting, flow, jobs, share, shelf, words
-from ui.refusal import Refusal
+from ui import builds, corner_setting, flow, jobs, share, shelf, words
+from ui.refusal import Refusal, refusal_for
 
 HOW_TO = """
 1. Lay the peeled, slit shell flat on a table, marker lines up.
@@ -39,6 +39,7 @@ def show(work: shelf.Work) -> flow.Wait | None:
     with left:
         show_cards()
         show_photos(work)
+        show_saved(work)
         show_phone(work)
         settings = ask_settings(work)
         ask_to_trace(work, settings)
@@ -90,6 +91,24 @@ def show_photos(work: shelf.Work) -> None:
         shell = extract.demo_photo()
         work.add_photo(shell.name, shell.read_bytes())
         jobs.start(work, work.settings())
+        st.rerun()
+
+
+def show_saved(work: shelf.Work) -> None:
+    """Going on with a project file, on this machine or another."""
+    with st.expander("Go on with a saved project"):
+        st.write("Its photos, corrections and pieces take the place of what is on this page.")
+        turn = st.session_state.setdefault("project-turn", 0)
+        given = st.file_uploader("Project file (.truepeel)", key=f"project{turn}")
+        if given is None or not st.button("Open it here"):
+            return
+        try:
+            builds.take_in(work, given.getvalue())
+        except extract.CannotContinue as error:
+            flow.show_refusal(refusal_for(error))
+            return
+        st.session_state["project-turn"] += 1
+        st.session_state["known"] = work.settings()
         st.rerun()
 
 

@@ -1,12 +1,20 @@
-"""The third step: the panels as pieces of the build."""
+"""The third step: the panels as pieces of the build, made to fit before any foam is cut."""
 
 from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 
 import extract
-from ui import corrections, flow, shelf, words
-from ui.refusal import refusal_for
+from ui import build_words, builds, flow, questions, shelf, words
+from ui.drawings import show_svg
+from ui.refusal import Refusal, refusal_for
+
+if TYPE_CHECKING:
+    from extract.build import Outcome, Step
+    from extract.project import Project
 
 
 def show(work: shelf.Work) -> None:
@@ -16,10 +24,118 @@ def show(work: shelf.Work) -> None:
         flow.offer("photo", "Go to the photo")
         return
     try:
-        tracing = corrections.tracing(work.result(found.key), corrections.read(work, found.key))
+        project, lost = builds.current(work, found.key)
     except extract.CannotContinue as error:
         flow.show_refusal(refusal_for(error))
         return
-    st.table(words.panel_table(tracing), hide_index=True, border="horizontal")
-    st.caption(words.SIGMA_NOTE)
+    for message in lost:
+        st.warning(words.plain(message))
+    show_bench(work, found.key, project)
     flow.offer("paper", "Next: paper and foam")
+
+
+def show_bench(work: shelf.Work, key: str, project: Project) -> None:
+    seen = extract.look_at(project)
+    st.write(f"**{headline(seen)}** Both sides of a seam have the same colour and number; letters name the edges.")
+    left, right = st.columns([3, 2], gap="large")
+    with right:
+        show_history(work, key, project)
+        tried = show_change(work, key, project, seen)
+    with left:
+        show_picture(project, tried)
+    show_tables(seen)
+
+
+def headline(seen: Mapping[str, Any]) -> str:
+    pieces, parts = words.count(len(seen["pieces"]), "piece"), words.count(seen["parts"], "part")
+    off = sum(seam["verdict"] != "fine" for seam in seen["seams"])
+    seams = words.count(len(seen["seams"]), "seam")
+    fit = "" if not seen["seams"] else ", all fine" if not off else f", {off} to look at"
+    return f"{pieces}, {parts} to cut, {seams}{fit}."
+
+
+def show_history(work: shelf.Work, key: str, project: Project) -> None:
+    done, ahead = project.now, len(project.moments) - 1 - project.now
+    with st.container(horizontal=True):
+        back = st.button("Take the last step back", disabled=done == 0, key="build-undo")
+        again = st.button("Do it again", disabled=ahead == 0, key="build-redo")
+    if back or again:
+        (builds.undo if back else builds.redo)(work, key)
+        st.rerun()
+    if done:
+        st.caption("Done: " + words.plain(", ".join(moment.step for moment in project.moments[1 : done + 1])))
+    told = st.session_state.pop("build-told", None)
+    if told:
+        show_outcome(told, "Done. What it changed:")
+
+
+def show_change(work: shelf.Work, key: str, project: Project, seen: Mapping[str, Any]) -> Project | None:
+    """The boxes of one step; returns the build as it would be, to be shown beside them."""
+    steps = extract.all_steps()
+    group = st.selectbox("What do you want to change?", list(questions.GROUPS), None, key="build-group")
+    if group is None:
+        return None
+    names = questions.GROUPS[group]
+    name = st.radio("Which step?", names, format_func=lambda each: steps[each].says, key=f"build-step-{group}")
+    answers = ask_all(steps[name], seen, f"{name}-{len(project.moments)}-{project.now}")
+    missing = [words.plain(q.says) for q in steps[name].asks if answers[q.name] is None]
+    if missing:
+        st.caption("Still to say: " + "; ".join(missing))
+        return None
+    tried = attempt(project, name, answers)
+    if isinstance(tried, Refusal):
+        flow.show_refusal(tried)
+        return None
+    after, outcome = tried
+    if after is project:
+        show_outcome(outcome, "What it tells:")
+        return None
+    if st.button("Do it", type="primary", key="build-do"):
+        st.session_state["build-told"] = builds.change(work, key, name, answers)
+        st.rerun()
+    show_outcome(outcome, "What it would change:")
+    return after
+
+
+def ask_all(step: Step, seen: Mapping[str, Any], key: str) -> dict[str, Any]:
+    answers: dict[str, Any] = {}
+    for question in step.asks:
+        answers[question.name] = questions.ask(question, seen, answers, f"{key}-{question.name}")
+    return answers
+
+
+def attempt(project: Project, name: str, answers: Mapping[str, Any]) -> tuple[Project, Outcome] | Refusal:
+    try:
+        return extract.change(project, name, answers)
+    except extract.CannotContinue as error:
+        return refusal_for(error)
+
+
+def show_outcome(outcome: Outcome, title: str) -> None:
+    for doubt in outcome.doubts:
+        st.warning(words.plain(doubt.message))
+    if outcome.figures:
+        st.write(title)
+        st.table(build_words.figure_rows(outcome.figures), hide_index=True, border="horizontal")
+
+
+def show_picture(project: Project, tried: Project | None) -> None:
+    shown = tried or project
+    before = {id(piece) for piece in project.build.pieces}
+    lit = [piece.id for piece in shown.build.pieces if id(piece) not in before]
+    show_svg(extract.build_view(shown, lit), f"The pieces: {headline(extract.look_at(shown))}")
+    if tried:
+        st.caption("As it would be; nothing is done yet. Pieces that change stand out.")
+
+
+def show_tables(seen: Mapping[str, Any]) -> None:
+    if seen["seams"]:
+        st.subheader("How the seams fit, the worst first", anchor=False)
+        st.table(build_words.fit_rows(seen["seams"]), hide_index=True, border="horizontal")
+        st.caption(
+            "Off: how much longer the second side is than it is meant to be. Fine up to 1 mm or 0.5 %, worth another "
+            "look up to 3 mm or 1 %, wrong beyond; the smaller counts."
+        )
+    st.subheader("Pieces", anchor=False)
+    st.table(build_words.piece_rows(seen["pieces"]), hide_index=True, border="horizontal")
+    st.caption(words.SIGMA_NOTE)

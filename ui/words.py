@@ -13,6 +13,7 @@ Report = Mapping[str, Any]
 
 FILES: dict[str, tuple[str, str]] = {
     "pattern.pdf": ("Pattern to print (PDF)", "application/pdf"),
+    "build-sheet.pdf": ("Build sheet, parts and seams (PDF)", "application/pdf"),
     "pattern.svg": ("Drawing (SVG)", "image/svg+xml"),
     "pattern.dxf": ("Drawing for cutters (DXF)", "image/vnd.dxf"),
     "report.json": ("All figures (report.json)", "application/json"),

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from ui import corrections, jobs, shelf
+from ui import corrections, shelf
 
 KEY = "ab12"
 
@@ -85,11 +85,3 @@ def test_corrections_of_an_earlier_reading_can_be_brought_along(work: shelf.Work
     corrections.adopt(work, KEY, earlier)
     assert corrections.read(work, KEY).done == (deletion("s4"),)
     assert json.loads((work.folder / "corrections-cd34.json").read_text("utf-8"))["done"]
-
-
-def test_files_are_made_anew_for_corrections_and_for_paper(work: shelf.Work) -> None:
-    plain = work.settings()
-    assert jobs.files_key(KEY, plain, corrections.Log()) == KEY
-    one = jobs.files_key(KEY, plain, corrections.Log((deletion("s1"),)))
-    other = jobs.files_key(KEY, plain, corrections.Log((deletion("s2"),)))
-    assert len({KEY, one, other}) == 3

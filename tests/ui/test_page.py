@@ -107,12 +107,6 @@ def test_answers_reach_the_tracing(page: AppTest, door: Any) -> None:
     page.run()
     trace(page)
     assert door.seen[0][1] == extract.TraceSettings(240.4, 180.3, 1.2)
-    step(page, "paper")
-    page.checkbox[0].check()
-    next(box for box in page.selectbox if box.label == "Paper to print on").select("Letter")
-    page.run()
-    assert work_of(page).settings() == extract.TraceSettings(240.4, 180.3, 1.2, "Letter", None, True)
-    assert len(door.seen) == 1, "paper and pairs need no second reading of the photo"
 
 
 def test_a_reload_restores_photo_answers_and_result(page: AppTest, door: Any, root: Path) -> None:

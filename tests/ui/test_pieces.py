@@ -1,0 +1,163 @@
+"""The steps after the lines, by Streamlit's own driver: pieces changed, seams looked at, pages laid out.
+
+The shell is the plain one of 200 × 100 mm, cut in two by a line across its middle: its lengths are known by hand.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+import extract
+from ui import builds, corrections, jobs, questions, shelf
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from plain_shell import plain_shell
+
+PATIENCE_S = 60
+ROOT = Path(__file__).resolve().parents[2]
+
+
+@pytest.fixture
+def work(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> shelf.Work:
+    monkeypatch.setenv("TRUEPEEL_CACHE", str(tmp_path))
+    work = shelf.new_work()
+    work.add_photo("shell.jpg", b"stands for a photo")
+    work.ask(key_of(work))
+    with work.filling(key_of(work)) as folder:
+        extract.write_surface(plain_shell(), folder)
+        (folder / "report.json").write_text(json.dumps({"cards": [], "panels": []}), "utf-8")
+    work.keep_step("pieces")
+    return work
+
+
+def key_of(work: shelf.Work) -> str:
+    return jobs.key_for(work, work.settings())
+
+
+@pytest.fixture
+def opened(work: shelf.Work) -> Callable[[], AppTest]:
+    def at() -> AppTest:
+        page = AppTest.from_file(str(ROOT / "ui" / "app.py"), default_timeout=PATIENCE_S)
+        page.query_params["work"] = work.token
+        return page.run()
+
+    return at
+
+
+def box(page: AppTest, kind: str, label: str) -> AppTest:
+    return next(each for each in page.get(kind) if label in each.label)
+
+
+def press(page: AppTest, label: str) -> AppTest:
+    return next(button for button in page.button if button.label == label).click().run()
+
+
+def told(page: AppTest) -> str:
+    return "\n".join(str(each.value) for kind in (page.markdown, page.caption, page.warning) for each in kind)
+
+
+def ask_for(page: AppTest, group: str, step: str) -> AppTest:
+    box(page, "selectbox", "What do you want to change").select(group).run()
+    return box(page, "radio", "Which step").set_value(step).run()
+
+
+def test_every_step_is_offered_once() -> None:
+    offered = [name for names in questions.GROUPS.values() for name in names]
+    assert sorted(offered) == sorted(extract.all_steps())
+
+
+def test_pieces_and_seams_are_shown_with_their_figures(opened: Callable[[], AppTest]) -> None:
+    page = opened()
+    assert not page.exception
+    assert "2 pieces, 2 parts to cut, 1 seam, all fine." in told(page)
+    seams, pieces = (table.value for table in page.table)
+    assert "100.00 mm" in seams["Sides"][0] or "101.98 mm" in seams["Sides"][0]
+    assert list(pieces["Area"]) == ["100.0 cm²", "100.0 cm²"]
+
+
+def test_a_step_shows_its_numbers_before_it_is_done(opened: Callable[[], AppTest], work: shelf.Work) -> None:
+    page = ask_for(opened(), "Edges: room and width", "widen")
+    edge = next(name for name in box(page, "multiselect", "Along which edges").options if name.startswith("p1:"))
+    box(page, "multiselect", "Along which edges").select(edge.partition(",")[0]).run()
+    before = builds.current(work, key_of(work))[0]
+    assert "What it would change:" in told(page)
+    assert "As it would be; nothing is done yet." in told(page)
+    press(page, "Do it")
+    after = builds.current(work, key_of(work))[0]
+    assert [moment.step for moment in after.moments[1:]] == ["widen"]
+    assert len(before.moments) == 1, "the preview had been written down"
+    assert "Done: widen" in told(page)
+
+
+def test_steps_are_taken_back_and_done_again_and_survive_a_reload(
+    opened: Callable[[], AppTest], work: shelf.Work
+) -> None:
+    builds.change(work, key_of(work), "name", {"piece": "p1", "name": "left wing"})
+    page = opened()
+    assert "p1 left wing" in list(page.table[-1].value["Piece"])
+    press(page, "Take the last step back")
+    assert "p1 left wing" not in list(page.table[-1].value["Piece"])
+    again = opened()
+    press(again, "Do it again")
+    assert "p1 left wing" in list(again.table[-1].value["Piece"])
+
+
+def test_a_refused_step_says_why_and_changes_nothing(opened: Callable[[], AppTest], work: shelf.Work) -> None:
+    page = ask_for(opened(), "Edges: room and width", "widen")
+    for name in list(box(page, "multiselect", "Along which edges").options)[:1]:
+        box(page, "multiselect", "Along which edges").select(name.partition(",")[0]).run()
+    box(page, "number_input", "How wide").set_value(-5000.0).run()
+    assert page.error
+    assert "Do it" not in [button.label for button in page.button]
+    assert len(builds.current(work, key_of(work))[0].moments) == 1
+
+
+def test_a_correction_of_the_lines_does_the_steps_again(work: shelf.Work) -> None:
+    key = key_of(work)
+    builds.change(work, key, "copies", {"piece": "all", "how": "pair"})
+    corrections.record(work, key, [{"id": "1", "act": "do", "correction": {"do": "delete", "stroke": "s1"}}])
+    project, lost = builds.current(work, key)
+    assert [piece.copies for piece in project.build.pieces] == ["pair"]
+    assert lost == ()
+
+
+def test_a_step_that_no_longer_fits_is_told(opened: Callable[[], AppTest], work: shelf.Work) -> None:
+    key = key_of(work)
+    builds.change(work, key, "name", {"piece": "p2", "name": "right wing"})
+    corrections.record(work, key, [{"id": "1", "act": "do", "correction": {"do": "delete", "stroke": "s1"}}])
+    assert "no longer fits" in told(opened())
+
+
+def test_paper_and_pairs_are_chosen_at_the_last_step(opened: Callable[[], AppTest], work: shelf.Work) -> None:
+    work.keep_step("paper")
+    page = opened()
+    assert not page.exception
+    box(page, "selectbox", "Paper to print on").select("A3").run()
+    assert work.settings().paper == "A3"
+    press(page, "Cut every piece as a left and right pair")
+    assert [piece.copies for piece in builds.current(work, key_of(work))[0].build.pieces] == ["pair", "pair"]
+    assert "of A3" in told(page)
+
+
+def test_a_project_file_goes_back_on_a_shelf(work: shelf.Work, tmp_path: Path) -> None:
+    key = key_of(work)
+    builds.change(work, key, "name", {"piece": "p1", "name": "left wing"})
+    content = builds.whole(work, key)
+    other = shelf.new_work()
+    builds.take_in(other, content)
+    assert [photo.name for photo in other.photos()] == ["shell.jpg"]
+    project, _ = builds.current(other, key_of(other))
+    assert project.build.pieces[0].name == "left wing"
+
+
+def test_a_file_that_is_no_project_leaves_the_shelf_alone(work: shelf.Work) -> None:
+    with pytest.raises(extract.CannotContinue):
+        builds.take_in(work, b"PK\x03\x04 no project")
+    assert [photo.name for photo in work.photos()] == ["shell.jpg"]
