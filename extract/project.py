@@ -42,7 +42,7 @@ from extract.keep.text import (
     read_piece,
 )
 from extract.pattern.pieces import build_from
-from extract.steps import apply
+from extract.steps import answered, apply, step_named
 
 FORMAT, VERSION = "truepeel-project", 2
 DOCUMENT, REPORT = "document.json", "report.json"
@@ -126,7 +126,8 @@ def changed(project: Project, step: str, answers: Mapping[str, Any]) -> tuple[Pr
     outcome = apply(project.build, step, answers)
     if outcome.build is project.build:  # it only told something
         return project, outcome
-    return _recorded(project, outcome.build, project.corrections, step, answers), outcome
+    said = answered(project.build, step_named(step), answers)  # defaults too: a later version may have others
+    return _recorded(project, outcome.build, project.corrections, step, said), outcome
 
 
 def corrected(project: Project, corrections: Sequence[Correction], traced: Build) -> tuple[Project, tuple[Doubt, ...]]:

@@ -140,6 +140,13 @@ def test_undone_steps_are_dropped_by_a_new_one(leaves: Build) -> None:
         undone(undone(other))
 
 
+def test_the_history_tells_every_answer_in_plain_values(leaves: Build) -> None:
+    """Also those left to their defaults, and names as ids, so that a step can be done again years later."""
+    after = changed(project(leaves), "copies", {"piece": leaves.pieces[2].name, "count": np.float64(2.0)})[0]
+    assert after.moments[-1].answers == {"piece": "p3", "how": "one", "count": 2}
+    assert read_project(project_bytes(after)).moments[-1].answers == after.moments[-1].answers
+
+
 def test_a_refused_step_changes_nothing(leaves: Build) -> None:
     before = project(leaves)
     content = project_bytes(before)
