@@ -37,7 +37,7 @@ def parallel_curve(curve: Curve, distance_mm: float, tolerance_mm: float = _TOLE
     if curve.closed:
         found = offset_ring([Curve(curve.controls, curve.straight, False)], [distance_mm], tolerance_mm)
         return joined([part for part in found if part is not None], True)
-    opened = without_hooks(curve), polyline_curve(curve.controls[[-1, 0], [3, 0]])
+    opened = without_hooks([curve])[0], polyline_curve(curve.controls[[-1, 0], [3, 0]])
     stretches = [one for one in stretches_of([(opened, [distance_mm, 0.0])], tolerance_mm)[0] if one.edge == 0]
     joints = [joint(a, b, _MITRE) for a, b in pairwise(stretches)]
     inner = [one for one in joints if one is not None]
@@ -66,9 +66,7 @@ def offset_rings(
     moving = [k for k, (_, distances) in enumerate(rings) if any(distances)]
     if not moving:
         return [tuple(curves) for curves, _ in rings]
-    hookless = [
-        ([c if d == 0 else without_hooks(c) for c, d in zip(*rings[k], strict=True)], list(rings[k][1])) for k in moving
-    ]
+    hookless = _hookless([rings[k] for k in moving])
     found: list[tuple[Curve | None, ...]] = [tuple(curves) for curves, _ in rings]
     stretches = stretches_of(hookless, tolerance_mm)
     joints = [[joint(a, b, mitre) for a, b in zip(s, [*s[1:], s[0]], strict=True)] for s in stretches]
@@ -81,6 +79,15 @@ def offset_rings(
                 raise _eaten("The outline is too tight somewhere for this distance.")
         found[k] = whole
     return found
+
+
+def _hookless(rings: Sequence[Ring]) -> list[Ring]:
+    """The rings without hooks on the edges that are to move."""
+    plain = iter(without_hooks([curve for curves, _ in rings for curve in curves]))
+    return [
+        ([new if d else old for old, new, d in zip(curves, plain, distances, strict=False)], distances)
+        for curves, distances in rings
+    ]
 
 
 def _simply_joined(

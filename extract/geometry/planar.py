@@ -47,7 +47,7 @@ def densified(points_mm: Array, step_mm: float) -> Array:
 def signed_area(ring_mm: Array) -> float:
     """Area of the ring (N, 2), positive clockwise to the eye; crossing parts count with their own sign."""
     x, y = ring_mm.T
-    return float(x @ np.roll(y, -1) - y @ np.roll(x, -1)) / 2
+    return float(x[:-1] @ y[1:] - y[:-1] @ x[1:] + x[-1] * y[0] - y[-1] * x[0]) / 2
 
 
 def ring_peaks(values: Array, least: float, apart: int) -> list[int]:

@@ -20,6 +20,7 @@ from extract.geometry.curve import curve_area, curve_points, joined
 from extract.geometry.sound import LOOP_MM2, are_sound
 
 _MEETING_MM = 1e-6
+_HOLE_CHORD_MM = 0.05
 _RUN = re.compile(r"\s*([\w-]+)\s*:\s*([\w-]+(?:\s*\+\s*[\w-]+)*)\s*")
 
 
@@ -117,7 +118,7 @@ def all_checked(pieces: Sequence[Piece], doing: str = "This step") -> None:
                 f"{doing} would make the outline of piece {piece.id} cross itself.",
                 "Take a smaller distance, or leave out the narrow part.",
             )
-        if piece.holes and not _holes_inside(shape_of(piece)):
+        if piece.holes and not _holes_inside(shape_of(piece, _HOLE_CHORD_MM)):
             raise refused(
                 f"{doing} would run piece {piece.id} into a hole.", "Take a smaller distance, or move the hole."
             )

@@ -37,8 +37,8 @@ def crosses_itself(ring: shapely.LinearRing, loop_mm2: float = LOOP_MM2) -> bool
 
     What it encloses by the even-odd rule differs from its signed area by at least the area of every loop.
     """
-    shape = shapely.Polygon(ring)
-    if shape.is_valid:
+    shape = shapely.polygons(ring)
+    if shapely.is_valid(shape):
         return False
     return bool(abs(shapely.make_valid(shape).area - shape.area) > loop_mm2)
 
@@ -46,4 +46,4 @@ def crosses_itself(ring: shapely.LinearRing, loop_mm2: float = LOOP_MM2) -> bool
 def _is_sound(ring: Array, loop_mm2: float) -> bool:
     if len(ring) < 3 or not np.isfinite(ring).all() or signed_area(ring) <= 0:
         return False
-    return not crosses_itself(shapely.LinearRing(ring), loop_mm2)
+    return not crosses_itself(shapely.linearrings(ring), loop_mm2)

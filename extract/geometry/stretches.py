@@ -86,19 +86,21 @@ def stretches_of(rings: Sequence[Ring], tolerance_mm: float) -> list[list[Stretc
     return [_halved_alone(stretches) for stretches in found]
 
 
-def without_hooks(curve: Curve) -> Curve:
-    """The curve without the turns that a cubic makes within a fraction of a millimetre of its ends: there is no
+def without_hooks(curves: Sequence[Curve]) -> list[Curve]:
+    """The curves without the turns that a cubic makes within a fraction of a millimetre of its ends: there is no
     setting off a hook, and the corner it hides is one."""
-    controls = curve.controls.copy()
+    controls = np.concatenate([curve.controls for curve in curves])
+    straight = np.concatenate([curve.straight for curve in curves])
     for sign in (1, -1):
         p = controls[:, ::sign]
         arm, reach = p[:, 1] - p[:, 0], p[:, 2] - p[:, 0]
         size, far = np.hypot(*arm.T), np.hypot(*reach.T)
         bent = (arm * reach).sum(axis=1) < np.cos(np.radians(_HOOK_DEG)) * size * far
-        hooked = ~curve.straight & (size < _HOOK_MM) & (far > size) & bent
+        hooked = ~straight & (size < _HOOK_MM) & (far > size) & bent
         if hooked.any():
             p[hooked, 1] = p[hooked, 0] + reach[hooked] * (size[hooked] / far[hooked])[:, None]
-    return Curve(controls, curve.straight, curve.closed)
+    bounds = np.cumsum([0, *(len(curve.controls) for curve in curves)]).tolist()
+    return [Curve(controls[a:b], curve.straight, False) for curve, (a, b) in zip(curves, pairwise(bounds), strict=True)]
 
 
 def _breaks(first: Array, last: Array, straight: Mask, owner: np.ndarray) -> Mask:
