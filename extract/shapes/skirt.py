@@ -24,6 +24,7 @@ from extract.geometry.curve import (
 from extract.geometry.development import FlatStrip, Tightest, flat_strip
 from extract.geometry.fit import fit_curve
 from extract.geometry.runs import outline_of, piece_named, run_curve, run_from, split_edge
+from extract.geometry.slits import kept_when_glued
 from extract.shapes.place import added, levelled, refused, stock_named, with_seam
 
 _LEAST_LEFT = 0.02
@@ -101,6 +102,11 @@ def _ground(build: Build, run: str, hole: str, stock: str) -> tuple[Build, Run, 
         raise refused("A skirt stands on an edge or around a hole.", "Name one of the two, as in p3:a or p3:h1.")
     if run:
         chosen = run_from(build, run)
+        if not all(kept_when_glued(build, chosen)):
+            raise refused(
+                f"{run} has relief cuts, so once glued it no longer lies in a plane as the pattern does.",
+                "Trace the finished opening and stand the skirt on that.",
+            )
         return build, chosen, stock or piece_named(build, chosen.piece).stock
     owner, _, name = hole.partition(":")
     piece = piece_named(build, owner.strip())

@@ -22,6 +22,7 @@ from extract.geometry.hermite import hermite_curve
 from extract.geometry.planar import distance_to_curve
 from extract.geometry.runs import piece_named, run_curve, run_from
 from extract.shapes.skirt import STEPS, skirt
+from extract.steps import apply
 
 INCH = 25.4
 MakeBuild = Callable[..., Build]
@@ -335,3 +336,13 @@ def test_what_cannot_be_done_is_refused(build_of: MakeBuild, told: dict[str, obj
 def test_the_step_asks_for_what_it_takes() -> None:
     (step,) = STEPS
     assert [question.name for question in step.asks] == list(signature(step.run).parameters)[1:]
+
+
+def test_an_edge_with_relief_cuts_is_refused(build_of: MakeBuild) -> None:
+    """Closing a V turns what lies flat into a cone, whose edge is no plane curve any more."""
+    outer = np.array([[-110.0, 0], [-10, 0], [0, 60], [10, 0], [110, 0], [110, 150], [-110, 150]])
+    sides = [polyline_curve(np.stack(pair)) for pair in zip(outer, np.roll(outer, -1, axis=0), strict=True)]
+    build = apply(build_of(*sides), "close-slit", {"where": "p1:b+c"}).build
+    with pytest.raises(CannotContinue, match="no longer lies in a plane"):
+        skirt(build, height=40, flare=30, run="p1:a+b+c+d")
+    assert skirt(build, height=40, flare=30, run="p1:a").figures
