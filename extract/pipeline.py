@@ -82,6 +82,7 @@ def trace(sources: Sequence[Source], settings: TraceSettings, progress: Progress
     with clock.step("reading the photo", "photo"):
         contents = tuple(_content(s) for s in sources)
         photos = tuple(read_photo(content, name) for name, content in contents)
+        _check_different(photos)
     with clock.step("finding the scale cards", "cards"):
         found = [find_scale(photo, settings) for photo in photos]
     with clock.step("solving camera, lens and table", "camera"):
@@ -140,6 +141,17 @@ def trace(sources: Sequence[Source], settings: TraceSettings, progress: Progress
         blurs=blurs,
         relief=relief,
     )
+
+
+def _check_different(photos: Sequence[Photo]) -> None:
+    """One photo given twice would count as two, and everything would look surer than it is."""
+    seen: dict[str, str] = {}
+    for photo in photos:
+        if photo.digest in seen:
+            raise CannotContinue(
+                "photo", f"{seen[photo.digest]} and {photo.name} are the same photo.", "Name every photo once."
+            )
+        seen[photo.digest] = photo.name
 
 
 def _content(source: Source) -> tuple[str, bytes]:

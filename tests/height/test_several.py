@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import io
+
 import numpy as np
 import pytest
+from PIL import Image
 
-from extract.doors import Array, Stroke
+from extract.doors import Array, CannotContinue, Stroke, TraceSettings
 from extract.ink.several import Reading, averaged, has_moved, moved_mm, only_there
+from extract.pipeline import trace
 
 
 def wave(noise_mm: float, seed: int, shift: tuple[float, float] = (0.0, 0.0), cut: float = 200.0) -> Array:
@@ -78,6 +82,14 @@ def test_a_push_is_measured_and_told_from_what_cameras_explain() -> None:
     # each coordinate of each camera 0.1 mm: √(2 · 2) · 0.1
     assert explained == pytest.approx(0.2, rel=1e-6)
     assert has_moved(off, explained) and not has_moved(off, 1.0)
+
+
+def test_one_photo_given_twice_is_refused() -> None:
+    """It would count as two and make everything look surer than it is."""
+    out = io.BytesIO()
+    Image.new("RGB", (60, 40)).save(out, "PNG")
+    with pytest.raises(CannotContinue, match=r"a\.png and b\.png are the same photo"):
+        trace([("a.png", out.getvalue()), ("b.png", out.getvalue())], TraceSettings())
 
 
 def test_lines_only_the_other_photo_shows_are_told() -> None:
