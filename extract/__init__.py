@@ -152,7 +152,7 @@ def corrected(tracing: Tracing, corrections: Sequence[Mapping[str, Any]]) -> Tra
 
 def check_correction(correction: Any) -> None:
     """Raises CannotContinue where that is no correction."""
-    from extract.rework import checked
+    from extract.correction import checked
 
     checked(correction)
 

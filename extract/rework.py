@@ -1,18 +1,8 @@
 """Corrections by hand: what was read from the photo, put right by the maker, and its panels cut anew.
 
-A correction is a plain JSON object; ``do`` says what is done, lengths are mm in the plane frame:
-
-    {"do": "delete", "stroke": "s3"}
-    {"do": "join", "stroke": "s3", "with": "s5"}                     with itself: closed
-    {"do": "split", "stroke": "s3", "at": [x, y], "new": "h1"}       the second half is called h1
-    {"do": "draw", "new": "h2", "points": [[x, y], …], "closed": false, "meaning": "cut"}
-    {"do": "move-point", "stroke": "s3", "from": [x, y], "to": [x, y], "reach": 15}
-    {"do": "move-corner", "from": [x, y], "to": [x, y], "reach": 25}  all lines that meet there
-    {"do": "meaning", "stroke": "s3", "meaning": "cut" | "reference" | "tick" | "note" | "hole"}
-    {"do": "name", "at": [x, y], "name": "left wing"}                the panel that holds this point
-
-The cut edge is a stroke too: "edge-1", "edge-2", …; it can be moved, and nothing else. Corrections are done in order.
-One that no longer applies is left out and said so, so that corrections outlive a new reading of the photo.
+What a correction says is told in ``extract.correction``. The cut edge is a stroke too: "edge-1", "edge-2", …; it can be
+moved, and nothing else. Corrections are done in order. One that no longer applies is left out and said so, so that
+corrections outlive a new reading of the photo.
 """
 
 from __future__ import annotations
@@ -27,6 +17,7 @@ import numpy as np
 import shapely
 
 from extract.camera.uncertainty import shape_sd_mm
+from extract.correction import Correction, checked
 from extract.doors import (
     Array,
     CannotContinue,
@@ -46,8 +37,6 @@ from extract.outline.edges import fitted_line
 from extract.outline.panels import fit_panels
 from extract.pattern.parts import make_pattern
 
-Correction = Mapping[str, Any]
-
 HAND_SIGMA_MM = 0.5
 """1 σ of a line set by hand on the flat view: about a third of a marker's width, as far as an eye that centres a
 pointer on it goes wrong (common practice, no source)."""
@@ -55,12 +44,6 @@ SNAP_MM = 1.5
 """An end set by hand this near to another line was meant to meet it: a marker's width."""
 OVER_MM = 0.05
 MEET_MM = 1.5
-REACH_MM = (0.5, 500.0)
-LONGEST_NAME = 80
-MOST_POINTS = 20_000
-MOST_CORRECTIONS = 5_000
-FARTHEST_MM = 1e5
-MEANINGS = ("cut", "reference", "tick", "note", "hole")
 GUIDE_COLOUR = "grey"
 """What a line in the cutting colour is called once the maker says that it does not cut."""
 
@@ -78,7 +61,12 @@ def rework(tracing: Tracing, corrections: Sequence[Correction]) -> Tracing:
             _DEEDS[what](bench, correction)
         except _IdleError as why:
             bench.doubts.append(Doubt("correction-idle", f"Correction {number} ({what}) was left out: {why}."))
-    return bench.finished()
+    try:
+        return bench.finished()
+    except (ValueError, ArithmeticError, IndexError, shapely.errors.ShapelyError) as error:
+        raise CannotContinue(
+            "rework", "Lines drawn like this cannot be cut into panels.", "Take the last correction back."
+        ) from error
 
 
 def cut_panels(
@@ -105,20 +93,6 @@ def _fit_once(points: bytes, tolerance_mm: float, closed: bool) -> Curve:
 def cuts(stroke: Stroke, cut_colour: str) -> bool:
     """Whether the stroke parts panels or is a hole's rim."""
     return stroke.kind == "ring" or (stroke.kind == "marker" and stroke.colour == cut_colour)
-
-
-def checked(correction: Any) -> Correction:
-    """The correction, if it is one. Raises CannotContinue."""
-    try:
-        wanted = _FIELDS[correction["do"]]
-        sound = set(correction) <= {"do", *wanted} and all(_FITS[wanted[key]](correction[key]) for key in wanted)
-    except (KeyError, TypeError):
-        sound = False
-    if not sound:
-        raise CannotContinue(
-            "rework", "One of the corrections cannot be understood.", "Take it back, or start again without it."
-        )
-    return dict(correction)
 
 
 class _IdleError(Exception):
@@ -162,6 +136,8 @@ class _Bench:
 
     def set(self, name: str, line: Line) -> None:
         if name in self.rings:
+            if not shapely.LinearRing(line.points_mm).is_simple:
+                raise _IdleError("the cut edge would cross itself")
             self.rings[name] = line
         else:
             self.held[name] = replace(self.held[name], line=line)
@@ -357,37 +333,4 @@ _DEEDS: dict[str, Callable[[_Bench, Correction], None]] = {
     "move-corner": _move_corner,
     "meaning": _mean,
     "name": _name,
-}
-_FIELDS: dict[str, dict[str, str]] = {
-    "delete": {"stroke": "word"},
-    "join": {"stroke": "word", "with": "word"},
-    "split": {"stroke": "word", "at": "place", "new": "word"},
-    "draw": {"new": "word", "points": "places", "closed": "flag", "meaning": "meaning"},
-    "move-point": {"stroke": "word", "from": "place", "to": "place", "reach": "reach"},
-    "move-corner": {"from": "place", "to": "place", "reach": "reach"},
-    "meaning": {"stroke": "word", "meaning": "meaning"},
-    "name": {"at": "place", "name": "name"},
-}
-
-
-def _is_number(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < FARTHEST_MM
-
-
-def _is_place(value: Any) -> bool:
-    return isinstance(value, list | tuple) and len(value) == 2 and all(map(_is_number, value))
-
-
-def _is_name(value: Any) -> bool:
-    return isinstance(value, str) and len(value) <= LONGEST_NAME and (value.isprintable())
-
-
-_FITS: dict[str, Callable[[Any], bool]] = {
-    "word": lambda value: isinstance(value, str) and 0 < len(value) <= 40 and value.isprintable(),
-    "name": _is_name,
-    "place": _is_place,
-    "places": lambda value: isinstance(value, list) and len(value) <= MOST_POINTS and all(map(_is_place, value)),
-    "flag": lambda value: isinstance(value, bool),
-    "meaning": lambda value: value in MEANINGS,
-    "reach": lambda value: _is_number(value) and REACH_MM[0] <= value <= REACH_MM[1],
 }

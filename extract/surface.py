@@ -15,12 +15,13 @@ import cv2
 import numpy as np
 import shapely
 
+from extract.correction import MEANINGS
 from extract.doors import Array, CannotContinue, Curve, Panel, Stroke, Tracing
 from extract.files import write_whole
 from extract.geometry.curve import curve_points
 from extract.geometry.planar import arc_length, closed_up
 from extract.reading import READING, reading_json
-from extract.rework import HAND_SIGMA_MM, MEANINGS
+from extract.rework import HAND_SIGMA_MM
 
 MARGIN_MM = 15.0
 """Enough table around the shell to see whether the cut edge runs along it."""
@@ -75,7 +76,7 @@ def drawing(tracing: Tracing) -> dict[str, Any]:
 
 
 def meaning_of(stroke: Stroke, cut_colour: str) -> str:
-    """The maker's word for what a stroke is for, one of ``rework.MEANINGS``."""
+    """The maker's word for what a stroke is for, one of ``correction.MEANINGS``."""
     if stroke.kind == "marker":
         return "cut" if stroke.colour == cut_colour else "reference"
     meaning = {"ring": "hole"}.get(stroke.kind, stroke.kind)

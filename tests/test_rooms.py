@@ -19,6 +19,7 @@ ASSEMBLY = (
     "extract",
     "extract.pipeline",
     "extract.rework",
+    "extract.correction",
     "extract.reading",
     "extract.surface",
     "extract.look",

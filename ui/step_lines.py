@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import secrets
+
 import streamlit as st
 
 import extract
@@ -41,6 +43,9 @@ def show_board(work: shelf.Work, key: str) -> None:
         tracing = board.show(work, key)
     except extract.CannotContinue as error:
         flow.show_refusal(refusal_for(error))
+        if corrections.read(work, key).done and st.button("Take the last correction back"):
+            corrections.record(work, key, [{"id": secrets.token_hex(8), "act": "undo"}])
+            st.rerun(scope="fragment")
         return
     st.header("Panels", anchor=False)
     st.table(words.panel_table(tracing), hide_index=True, border="horizontal")

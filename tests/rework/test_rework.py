@@ -10,9 +10,10 @@ import numpy as np
 import pytest
 import shapely
 
+from extract.correction import checked
 from extract.doors import CannotContinue, Tracing
 from extract.geometry.curve import curve_points
-from extract.rework import HAND_SIGMA_MM, checked, rework
+from extract.rework import HAND_SIGMA_MM, rework
 
 
 def areas(tracing: Tracing) -> list[float]:
@@ -154,6 +155,7 @@ def test_names_go_to_the_panel_that_holds_the_place(tracing: Tracing) -> None:
         {"do": "meaning", "stroke": "s1", "meaning": "hole"},
         {"do": "move-corner", "from": [500, 500], "to": [1, 1], "reach": 10},
         {"do": "draw", "new": "h1", "points": [[1, 1]], "closed": False, "meaning": "cut"},
+        {"do": "move-point", "stroke": "edge-1", "from": [50, 0], "to": [150, 150], "reach": 20},
     ],
     ids=lambda correction: f"{correction['do']}-{correction.get('stroke', '')}",
 )
