@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import cache
+from itertools import pairwise
 
 import numpy as np
 
@@ -63,6 +64,20 @@ def curve_points(curve: Curve, chord_mm: float = 0.02) -> Array:
     at = sample_parameters(curve, chord_mm)
     points = curve_at(curve, at[:-1])
     return points if curve.closed else np.vstack([points, curve.controls[-1:, 3]])
+
+
+def ring_points(rings: Sequence[Sequence[Curve]], chord_mm: float = 0.02) -> list[Array]:
+    """Points (N, 2) along each ring, given as curves that follow one another, the last point not repeated; worked out
+    together, which is much quicker."""
+    curves = [curve for ring in rings for curve in ring]
+    if not curves:
+        return []
+    counts = [sum(len(curve.controls) for curve in ring) for ring in rings]
+    chain = Curve(np.concatenate([c.controls for c in curves]), np.concatenate([c.straight for c in curves]), False)
+    at = sample_parameters(chain, chord_mm)[:-1]
+    points = curve_at(chain, at)
+    bounds = np.searchsorted(at, np.cumsum([0, *counts]))
+    return [points[a:b] for a, b in pairwise(bounds.tolist())]
 
 
 def sample_parameters(curve: Curve, chord_mm: float) -> Array:

@@ -16,7 +16,7 @@ import shapely
 from extract.build import Build, Edge, Piece, Run, Seam
 from extract.doors import Array, CannotContinue, Curve
 from extract.geometry.arc import split_at
-from extract.geometry.curve import curve_area, curve_points, joined
+from extract.geometry.curve import curve_area, curve_points, joined, ring_points
 from extract.geometry.sound import LOOP_MM2, are_sound
 
 _MEETING_MM = 1e-6
@@ -118,10 +118,20 @@ def all_checked(pieces: Sequence[Piece], doing: str = "This step") -> None:
                 f"{doing} would make the outline of piece {piece.id} cross itself.",
                 "Take a smaller distance, or leave out the narrow part.",
             )
-        if piece.holes and not _holes_inside(shape_of(piece, _HOLE_CHORD_MM)):
+    holed = [piece for piece in pieces if piece.holes]
+    for piece, shape in zip(holed, _shapes_of(holed), strict=True):
+        if not _holes_inside(shape):
             raise refused(
                 f"{doing} would run piece {piece.id} into a hole.", "Take a smaller distance, or move the hole."
             )
+
+
+def _shapes_of(pieces: Sequence[Piece]) -> list[shapely.Polygon]:
+    outlines = ring_points([[edge.curve for edge in piece.edges] for piece in pieces], _HOLE_CHORD_MM)
+    holes = iter(ring_points([[hole.curve] for piece in pieces for hole in piece.holes], _HOLE_CHORD_MM))
+    return [
+        shapely.Polygon(ring, [next(holes) for _ in piece.holes]) for piece, ring in zip(pieces, outlines, strict=True)
+    ]
 
 
 def sound_outlines(pieces: Sequence[Piece]) -> list[bool]:

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import pairwise
 
 import numpy as np
 import shapely
 
 from extract.doors import Array, Curve
-from extract.geometry.curve import curve_at, sample_parameters
+from extract.geometry.curve import ring_points
 from extract.geometry.planar import signed_area
 
 LOOP_MM2 = 0.01
@@ -20,16 +19,7 @@ def are_sound(outlines: Sequence[Sequence[Curve]], chord_mm: float = 0.02, loop_
     """Whether each outline, given as its edges in order, runs clockwise to the eye and does not cross itself, as far as
     chords within ``chord_mm`` show; loops of up to ``loop_mm2`` in all are overlooked. Worked out together, which is
     much quicker."""
-    if not outlines:
-        return []
-    curves = [curve for edges in outlines for curve in edges]
-    counts = [sum(len(curve.controls) for curve in edges) for edges in outlines]
-    chain = Curve(np.concatenate([c.controls for c in curves]), np.concatenate([c.straight for c in curves]), False)
-    at = sample_parameters(chain, chord_mm)[:-1]
-    owner = np.repeat(np.arange(len(outlines)), counts)[at.astype(int)]
-    points = curve_at(chain, at)
-    bounds = np.searchsorted(owner, np.arange(len(outlines) + 1))
-    return [_is_sound(points[a:b], loop_mm2) for a, b in pairwise(bounds)]
+    return [_is_sound(ring, loop_mm2) for ring in ring_points(outlines, chord_mm)]
 
 
 def crosses_itself(ring: shapely.LinearRing, loop_mm2: float = LOOP_MM2) -> bool:
