@@ -19,7 +19,7 @@ from scipy.spatial.transform import Rotation
 
 from extract.camera.paper import Sheet
 from extract.camera.project import PARAMETERS, parameter_jacobian, px_from_table
-from extract.doors import Array, Lens, PlaneCamera
+from extract.doors import Array, Lens, Mask, PlaneCamera
 
 Key = tuple[int, int]
 """A card: (number, family order), so that keys sort the way the frame is chosen."""
@@ -38,6 +38,15 @@ class Sight:
     corners_px: Array
     sheet: Sheet
     sd_px: float
+
+    def only(self, chosen: Mask) -> Sight:
+        """Some of the corners."""
+        return replace(
+            self,
+            corners_mm=self.corners_mm[chosen],
+            corners_px=self.corners_px[chosen],
+            sheet=self.sheet.only(chosen),
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -161,13 +170,7 @@ def adjust(sights: tuple[Sight, ...], priors: tuple[Prior, ...], start: Table, f
         return Table(cameras, places, stretches), whole
 
     def residuals(step: Array) -> Array:
-        table, _ = unpack(step)
-        seen = [(missed_px(table, sight) / sight.sd_px).ravel() for sight in sights]
-        lies = [(table.places[key][3:] - paper.lies[key].expected) / paper.lies[key].sd for key in columns.keys]
-        stretches = np.concatenate([table.stretches[family] for family in columns.families])
-        return np.concatenate(
-            [*seen, _lens_residuals(table, priors), *lies, _stretch_forms(columns, paper) @ stretches]
-        )
+        return _residuals(unpack(step)[0], sights, priors, columns, paper)
 
     def jacobian(step: Array) -> Array:
         table, whole = unpack(step)
@@ -179,6 +182,16 @@ def adjust(sights: tuple[Sight, ...], priors: tuple[Prior, ...], start: Table, f
     misses = tuple(missed_px(table, sight) for sight in sights)
     weak = _LENS * len(priors) + 4 * len(columns.keys) + _FAMILY * len(columns.families)
     return Solved(table, _covariance(fit), misses, float(fit.cost), _freedom(sights, len(free) - weak))
+
+
+def _residuals(
+    table: Table, sights: tuple[Sight, ...], priors: tuple[Prior, ...], columns: _Columns, paper: Paper
+) -> Array:
+    """In units of their σ: corners, lenses, how the cards lie, stretches."""
+    seen = [(missed_px(table, sight) / sight.sd_px).ravel() for sight in sights]
+    lies = [(table.places[key][3:] - paper.lies[key].expected) / paper.lies[key].sd for key in columns.keys]
+    stretches = np.concatenate([table.stretches[family] for family in columns.families])
+    return np.concatenate([*seen, _lens_residuals(table, priors), *lies, _stretch_forms(columns, paper) @ stretches])
 
 
 def information(sights: tuple[Sight, ...], priors: tuple[Prior, ...], table: Table, frame: Key, paper: Paper) -> Array:

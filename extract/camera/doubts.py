@@ -137,12 +137,11 @@ def _unlike(first: str, other: str, axis: int, share: float) -> Doubt:
 
 def focal_doubts(cameras: Sequence[PlaneCamera], photos: Sequence[Photo], known: SolveSettings) -> list[Doubt]:
     """Doubts about focal lengths that the cards contradict."""
-    doubts = []
-    for camera, photo in zip(cameras, photos, strict=True):
-        stated = photo.focal_hint_px
-        if stated and abs(camera.lens.focal_px / stated - 1) > 4 * known.stated_focal_sd:
-            doubts.append(_odd_focal(camera, photo, stated))
-    return doubts
+    return [
+        _odd_focal(camera, photo, photo.focal_hint_px)
+        for camera, photo in zip(cameras, photos, strict=True)
+        if photo.focal_hint_px and known.contradicts(camera, photo)
+    ]
 
 
 def _odd_focal(camera: PlaneCamera, photo: Photo, stated_px: float) -> Doubt:

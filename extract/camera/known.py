@@ -11,7 +11,7 @@ import numpy as np
 from extract.camera.bundle import Key, Lie, Paper, Prior, Sight
 from extract.camera.paper import bend_mm, sheet_of
 from extract.camera.printer import UNMEASURED_SD, Prints
-from extract.doors import Array, CardDesign, CardSighting
+from extract.doors import Array, CardDesign, CardSighting, Photo, PlaneCamera
 
 FAMILY_ORDER = ("A4", "Letter", "small", "hand")
 
@@ -34,7 +34,8 @@ class SolveSettings:
     above the table; ``height_sd_mm``: how well anybody knows the height of a taped shell.
     ``bent_sd``: a card counts as bent when it bulges by that many times ``bulge_sd_mm``; of sheets pressed flat, one
     in a hundred thousand. ``distrusted``: a card with less than this share of a flat one's weight is named.
-    ``unlike_sd``: families that differ by more σ than this were not printed alike.
+    ``unlike_sd``: families that differ by more σ than this were not printed alike. ``odd_sd``: a focal length that is
+    off by so many σ was not what the photo states.
     """
 
     stated_focal_sd: float = 0.02
@@ -52,6 +53,12 @@ class SolveSettings:
     bent_sd: float = 5.0
     distrusted: float = 0.25
     unlike_sd: float = 3.0
+    odd_sd: float = 4.0
+
+    def contradicts(self, camera: PlaneCamera, photo: Photo) -> bool:
+        """Whether a camera's focal length and the one its photo states exclude each other."""
+        stated = photo.focal_hint_px
+        return bool(stated and abs(camera.lens.focal_px / stated - 1) > self.odd_sd * self.stated_focal_sd)
 
 
 def key_of(design: CardDesign) -> Key:

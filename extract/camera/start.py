@@ -19,20 +19,44 @@ LOOSE = 7.0
 false bottom."""
 
 
-def alone(index: int, sights: tuple[Sight, ...], prior: Prior, photo: Photo, paper: Paper) -> Table:
-    """One photo (``index`` among the sights) solved by itself, in the frame of its best-seen card. A flat card has two
-    poses that look alike from afar (Oberkampf, DeMenthon & Davis 1996); the better one after adjustment is kept."""
+STRAY, LEAST_CORNERS = 6.0, 6
+"""How many times the typical miss is far, lens and bends being part of the typical; and how many corners a check
+needs."""
+
+
+def alone(
+    index: int, sights: tuple[Sight, ...], prior: Prior, photo: Photo, paper: Paper, without: Key | None = None
+) -> Table:
+    """One photo (``index`` among the sights) solved by itself, in the frame of its best-seen card. The card ``without``
+    has no say if there is another: it is laid where the others' camera sees it. A flat card has two poses that look
+    alike from afar (Oberkampf, DeMenthon & Davis 1996); the better one after adjustment is kept."""
     mine = tuple(replace(sight, photo=0) for sight in sights if sight.photo == index)
-    best = max(mine, key=lambda sight: float(np.ptp(sight.corners_px, axis=0).prod()))
-    starts = [_spread_out(mine, best, camera) for camera in _poses(best, prior, photo)]
-    tries = [adjust(mine, (prior,), start, best.card, paper.loosened(LOOSE)) for start in starts if start is not None]
-    if not tries:
+    heard = tuple(sight for sight in mine if sight.card != without) or mine
+    best = max(heard, key=lambda sight: float(np.ptp(sight.corners_px, axis=0).prod()))
+    starts = [_spread_out(heard, best, camera) for camera in _poses(best, prior, photo)]
+    tries = [adjust(heard, (prior,), start, best.card, paper.loosened(LOOSE)) for start in starts if start is not None]
+    table = min(tries, key=lambda solved: solved.cost).table if tries else None
+    rest = _spread_out(mine, best, table.cameras[0]) if table else None
+    if table is None or rest is None:
         raise CannotContinue(
             "camera",
             f"The cards in {photo.name} cannot lie on one table.",
             "Lay all cards flat on the table the shell lies on.",
         )
-    return min(tries, key=lambda solved: solved.cost).table
+    return replace(table, places=rest.places | table.places)
+
+
+def without_strays(sight: Sight) -> Sight:
+    """The sighting without corners that lie far from where a flat card and a straight lens would have them, by the
+    homography of the least median of squares (Rousseeuw 1984). Half a bent card may go with them."""
+    if len(sight.corners_px) < LEAST_CORNERS:
+        return sight
+    plain, _ = cv2.findHomography(sight.corners_mm, sight.corners_px, cv2.LMEDS)
+    if plain is None:
+        return sight
+    misses = np.linalg.norm(cv2.perspectiveTransform(sight.corners_mm[None], plain)[0] - sight.corners_px, axis=1)
+    near = misses <= max(STRAY * float(np.median(misses)), STRAY * sight.sd_px)
+    return sight.only(near) if near.sum() >= LEAST_CORNERS else sight
 
 
 def _poses(sight: Sight, prior: Prior, photo: Photo) -> list[PlaneCamera]:
@@ -77,7 +101,9 @@ def _laid(card_mm: Array, table_mm: Array) -> Array:
 def joined(tables: list[Table], frame: Key, photos: Sequence[Photo]) -> Table:
     """Tables of single photos brought into the frame card's frame through the cards they share."""
     cameras: list[PlaneCamera | None] = [None] * len(tables)
-    places: dict[Key, Array] = {frame: np.zeros(7)}
+    # the frame card's place is fixed, how it lies is not
+    lies = next((table.places[frame][3:] for table in tables if frame in table.places), np.zeros(4))
+    places: dict[Key, Array] = {frame: np.concatenate([np.zeros(3), lies])}
     waiting = set(range(len(tables)))
     while waiting:
         linked = [i for i in sorted(waiting) if set(tables[i].places) & set(places)]
@@ -93,7 +119,8 @@ def joined(tables: list[Table], frame: Key, photos: Sequence[Photo]) -> Table:
             for key, place in tables[i].places.items():
                 places.setdefault(key, _moved_place(place, tables[i].places[shared], places[shared]))
             waiting.remove(i)
-    return Table(tuple(camera for camera in cameras if camera is not None), places)
+    stretches = {family: stretch for table in reversed(tables) for family, stretch in table.stretches.items()}
+    return Table(tuple(camera for camera in cameras if camera is not None), places, stretches)
 
 
 def _reframed(camera: PlaneCamera, old: Array, new: Array) -> PlaneCamera:

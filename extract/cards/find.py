@@ -25,6 +25,9 @@ FLAT_LEVELS = 4.0
 """Grey levels of spread below which a patch shows nothing: the noise of a photo in good light."""
 
 
+LEAST_FREEDOM = 8
+"""Observations to spare below which a spread estimated from them is off by half and more."""
+
 LEAST_PERIMETER_PX = 36
 """Markers of seven cells across can be read down to about a pixel and a third per cell; OpenCV takes the limit as a
 share of the picture's long side, which would blind it on large pictures."""
@@ -281,18 +284,20 @@ def _likeness(
 
 
 def _noise_px(corners_mm: Array, corners_px: Array) -> float:
-    """1 σ of one corner coordinate: what is left after a smooth map (cubic where there are corners enough, else a
-    homography) is taken out. Never below 0.03 px, the best such corners reach on a sharp picture."""
+    """1 σ of one corner coordinate: what is left after a smooth map is taken out, cubic where there are corners enough,
+    else a homography bent quadratically, as lens and paper bend it (fewest corners: not bent). Never below 0.03 px,
+    the best such corners reach on a sharp picture."""
     centred = (corners_mm - corners_mm.mean(axis=0)) / np.ptp(corners_mm, axis=0).max()
-    u, v = centred.T
-    if len(centred) >= 20:
-        terms = np.column_stack([u**i * v**j for i in range(4) for j in range(4 - i)])
-        left = corners_px - terms @ np.linalg.lstsq(terms, corners_px, rcond=None)[0]
-        free = 2 * (len(centred) - terms.shape[1])
-    else:
+    left, degree, unknowns = corners_px, 3 if len(centred) >= 20 else 2, 0
+    if degree == 2:
         fitted, _ = cv2.findHomography(centred, corners_px, 0)
-        left, free = corners_px - _mapped(np.asarray(fitted, float), centred), 2 * len(centred) - 8
-    return max(0.03, math.sqrt(float((left**2).sum()) / free))
+        left, unknowns = corners_px - _mapped(np.asarray(fitted, float), centred), 8
+    u, v = centred.T
+    terms = np.column_stack([u**i * v**j for i in range(degree + 1) for j in range(degree + 1 - i)])
+    if 2 * len(centred) - 2 * terms.shape[1] >= LEAST_FREEDOM:
+        # to first order the homography's eight are among the quadratic map's twelve
+        left, unknowns = left - terms @ np.linalg.lstsq(terms, left, rcond=None)[0], 2 * terms.shape[1]
+    return max(0.03, math.sqrt(float((left**2).sum()) / (2 * len(centred) - unknowns)))
 
 
 def _mapped(homography: Array, points: Array) -> Array:
