@@ -192,7 +192,10 @@ def show_outcome(work: shelf.Work, settings: extract.TraceSettings, tracing: boo
         flow.show_refusal(found.outcome)
         offer_corners(work, settings)
     elif found.outcome is not None:
+        others = [photo["file"] for photo in found.outcome["photos"]] != [photo.name for photo in work.photos()]
+        looking = look_first(work, settings, tracing) if others else None
         show_reading(found.outcome, work.result(found.key))
+        return looking
     elif not work.photos():
         st.write("It will appear here. For a good photo:")
         st.markdown(HOW_TO)

@@ -99,6 +99,18 @@ def test_a_first_look_says_what_would_help_before_anything_is_traced(page: AppTe
     assert len(door.looks) == 1
 
 
+def test_a_photo_added_later_is_looked_at_before_it_is_traced(page: AppTest, door: Any) -> None:
+    trace(with_photo(page))
+    assert len(door.looks) == 1
+    page.file_uploader[0].set_value([("other.jpg", b"other", "image/jpeg")]).run()
+    said = words_on(page)
+    assert "One more A4 card" in said
+    assert "have changed since" in said
+    assert "2 panels from 2 cards." in said
+    assert [name for name, _ in door.looks[1]] == ["shell.jpg", "other.jpg"]
+    assert len(door.seen) == 1
+
+
 def test_answers_reach_the_tracing(page: AppTest, door: Any) -> None:
     with_photo(page)
     page.number_input[0].set_value(240.4)
