@@ -105,7 +105,7 @@ def _box(piece: Piece) -> tuple[float, float, float, float]:
 
 def _apart(pieces: Sequence[Piece]) -> list[Piece]:
     """The pieces, with those that would lie on one before them moved into rows below all others."""
-    shapes = [shapely.make_valid(shape_of(piece, _LAYOUT_CHORD_MM)) for piece in pieces]
+    shapes = [_area_of(piece) for piece in pieces]
     tree = shapely.STRtree(shapes)
     moved: set[int] = set()
     for k, shape in enumerate(shapes):
@@ -194,7 +194,7 @@ def _number(piece: Piece) -> str:
 def _label_place(piece: Piece) -> tuple[tuple[float, float], float]:
     """Centre and radius of the largest circle on the foam that is clear of lines, if that leaves enough of it, or else
     of any."""
-    foam = shape_of(piece, _LAYOUT_CHORD_MM)
+    foam = _area_of(piece)
     label, room = _free_circle(foam)
     lines = [shapely.linestrings(curve_points(d.curve, _LAYOUT_CHORD_MM)) for d in piece.details if d.use != "tick"]
     clear = foam.difference(shapely.union_all(lines).buffer(_CLEAR_MM)) if lines else foam
@@ -206,7 +206,13 @@ def _label_place(piece: Piece) -> tuple[tuple[float, float], float]:
     return label, room
 
 
-def _free_circle(shape: shapely.Polygon) -> tuple[tuple[float, float], float]:
+def _area_of(piece: Piece) -> shapely.Geometry:
+    """The foam as seen from afar; an outline that touches itself is no obstacle."""
+    shape = shape_of(piece, _LAYOUT_CHORD_MM)
+    return shape if shape.is_valid else shapely.make_valid(shape, method="structure", keep_collapsed=False)
+
+
+def _free_circle(shape: shapely.Geometry) -> tuple[tuple[float, float], float]:
     spoke = shapely.maximum_inscribed_circle(shape, tolerance=_ROOM_STEP_MM)
     x, y = np.asarray(spoke.coords)[0]
     return (float(x), float(y)), float(spoke.length)

@@ -135,7 +135,12 @@ def _region(part: Part) -> Geometry:
             "sheet", f"Part {part_name(part)} has no outline that encloses anything.", "Trace the shell again."
         )
     holes = [points for hole in part.holes if len(points := curve_points(hole, _LAYOUT_CHORD_MM)) >= 3]
-    return shapely.make_valid(Polygon(outline, holes))
+    return _sound_area(Polygon(outline, holes))
+
+
+def _sound_area(shape: Polygon) -> Geometry:
+    """The shape without self-crossings, areas only: where an outline touches itself no loose lines are left over."""
+    return shapely.make_valid(shape, method="structure", keep_collapsed=False)
 
 
 def _part_lines(part: Part, lettering: Lettering, references: dict[str, LineStyle]) -> tuple[DrawnLine, ...]:

@@ -127,6 +127,15 @@ def test_the_arrow_points_to_the_front(build_pattern: Pattern) -> None:
     assert shaft[0] == shaft[2] and shaft[1] - shaft[3] > 5
 
 
+def test_an_outline_that_touches_itself_prints(part_of: MakePart, pattern_of: MakePattern) -> None:
+    """A spike of no width, as a slit whose lips meet: an area and a loose line for whoever mends the polygon."""
+    corners = [(0, 0), (60, 0), (60, 20), (90, 20), (60, 20), (60, 40), (0, 40)]
+    outline = polyline_curve(np.array(corners, float), closed=True)
+    pattern = pattern_of(replace(part_of("1", outline, (30.0, 20.0), 18.0), piece="p1", forward_deg=0.0))
+    assert len(PdfReader(io.BytesIO(pattern_pdf(pattern))).pages) == 2
+    assert "M 0 0 L 60 0 L 60 20 L 90 20 L 60 20 L 60 40 L 0 40" in pattern_svg(pattern)
+
+
 def test_a_part_without_a_build_prints_as_before(part_of: MakePart, pattern_of: MakePattern) -> None:
     outline = polyline_curve(np.array([(0, 0), (90, 0), (90, 60), (0, 60)], float), closed=True)
     svg = pattern_svg(pattern_of(part_of("1", outline, (45.0, 30.0))))
