@@ -26,6 +26,8 @@ _PLAINLY = 0.2
 _WOBBLE_MM = 8.0
 """Way over which a hand's wobble is one and the same error, so that a line has length / this many errors of its own."""
 _MOST_SCATTER = 2.0
+_MENDS, _MEND_MM = 8, 3.0
+"""Times to try again with other corners where a curve strays, and how far around it a corner may be to blame."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,11 +61,31 @@ def fit_curve(
     noise = scatter(line)
     tolerance = min(max(tolerance_mm, 4 * noise), _MOST_SCATTER * tolerance_mm)
     corners = find_corners(line, closed, corner_deg, tolerance, noise)
-    fit = _measured(_fitted(line, closed, corners, tolerance, keep_ends), points, tolerance)
-    if fit.max_error_mm > tolerance * 1.01 and corners:
-        drawn = tuple(Corner(c.index, line[c.index], 0.0) for c in corners)
-        fit = _measured(_fitted(line, closed, drawn, tolerance, keep_ends), points, tolerance)
-    return fit if fit.max_error_mm <= tolerance * 1.01 else _measured(polyline_curve(points, closed), points, tolerance)
+    for _ in range(_MENDS):
+        fit = _measured(_fitted(line, closed, corners, tolerance, keep_ends), points, tolerance)
+        if fit.max_error_mm <= tolerance * 1.01:
+            return fit
+        corners = _mended(line, closed, corners, fit.curve, tolerance)
+    return _measured(polyline_curve(points, closed), points, tolerance)
+
+
+def _mended(
+    line: Array, closed: bool, corners: tuple[Corner, ...], curve: Curve, tolerance: float
+) -> tuple[Corner, ...]:
+    """The corners next to where the curve strays as they were drawn; where there is none, a break where it is worst."""
+    body, way = (line[:-1] if closed else line), arc_length(line)
+    stray = distance_to_curve(body, curve, tolerance / 50)
+    bad = way[: len(body)][stray > tolerance]
+    out = []
+    for corner in corners:
+        apart = np.abs(bad - way[corner.index])
+        apart = np.minimum(apart, way[-1] - apart) if closed else apart
+        near = corner.guard_mm > 0 and bool((apart < _MEND_MM).any())
+        out.append(Corner(corner.index, line[corner.index], 0.0) if near else corner)
+    if not any(old is not new for old, new in zip(corners, out, strict=True)):
+        worst = int(stray.argmax())
+        out = [corner for corner in out if corner.index != worst] + [Corner(worst, line[worst], 0.0)]
+    return tuple(sorted(out, key=lambda corner: corner.index))
 
 
 def fit_circle(points_mm: Array) -> tuple[Array, float, Array]:
