@@ -85,6 +85,7 @@ def build_parser() -> argparse.ArgumentParser:
     trace.add_argument("--paper", metavar="PAPER", help="A4, A3, Letter or Tabloid (A4)")
     trace.add_argument("--cut-colour", metavar="C", help="colour of the lines to cut along (the darkest)")
     trace.add_argument("--pairs", action="store_true", help="add the mirrored twin of every panel, marked L and R")
+    trace.add_argument("--explain", type=Path, metavar="DIR", help="also write one picture per step, with a legend")
     trace.set_defaults(run=_trace)
 
     check = parts.add_parser("check-printer", help="say what your printer does to a card, and what to set")
@@ -168,14 +169,17 @@ def _settings(told: argparse.Namespace) -> extract.TraceSettings:
     return extract.TraceSettings(pairs=told.pairs, **{key: value for key, value in said.items() if value is not None})
 
 
-def _write(photos: Sequence[Path], settings: extract.TraceSettings, folder: Path) -> int:
+def _write(photos: Sequence[Path], settings: extract.TraceSettings, folder: Path, explained: Path | None = None) -> int:
     import extract
     from ui import words
 
     extract.check_folder(folder)
     show = progress_line()
     try:
-        files = extract.write_outputs(extract.trace(photos, settings, show), folder)
+        tracing = extract.trace(photos, settings, show)
+        files = extract.write_outputs(tracing, folder)
+        if explained:
+            files += extract.explain(tracing, explained)
     finally:
         if show:
             print("\r\x1b[K", end="", file=sys.stderr, flush=True)
@@ -187,7 +191,7 @@ def _write(photos: Sequence[Path], settings: extract.TraceSettings, folder: Path
 
 
 def _trace(told: argparse.Namespace) -> int:
-    return _write(told.photos, _settings(told), told.out)
+    return _write(told.photos, _settings(told), told.out, told.explain)
 
 
 def _page(told: argparse.Namespace) -> int:

@@ -40,8 +40,7 @@ def find_strokes(flat: FlatView, silhouette: Silhouette) -> tuple[Stroke, ...]:
 
     Raises CannotContinue when nothing is drawn on the shell.
     """
-    outline = np.vstack(silhouette.rings_mm)
-    flat = crop(flat, outline.min(axis=0) - ROOM_MM, outline.max(axis=0) + ROOM_MM)
+    flat = _cropped(flat, silhouette)
     threads = _read_threads(ink_field(flat, silhouette), flat, cut_edge(silhouette))
     if not threads:
         raise CannotContinue(
@@ -70,7 +69,25 @@ def _read_threads(field: InkField, flat: FlatView, edge: BaseGeometry) -> list[T
     return [thread for single in fields for thread in threads_of(_read_runs(single, flat, edge), edge)]
 
 
+def ink_evidence(flat: FlatView, silhouette: Silhouette) -> tuple[FlatView, InkField, list[Run], list[Run]]:
+    """What stroke reading goes by: the view cropped to the shell, its darkness, all dark lines seen there, and those
+    believed to be ink (of all inks together)."""
+    flat = _cropped(flat, silhouette)
+    field = ink_field(flat, silhouette)
+    seen = _dark_runs(field, flat)
+    return flat, field, seen, believed(seen, cut_edge(silhouette))
+
+
+def _cropped(flat: FlatView, silhouette: Silhouette) -> FlatView:
+    outline = np.vstack(silhouette.rings_mm)
+    return crop(flat, outline.min(axis=0) - ROOM_MM, outline.max(axis=0) + ROOM_MM)
+
+
 def _read_runs(field: InkField, flat: FlatView, edge: BaseGeometry) -> list[Run]:
+    return believed(_dark_runs(field, flat), edge)
+
+
+def _dark_runs(field: InkField, flat: FlatView) -> list[Run]:
     clear = field.ridge[field.ridge > LEAST_INK_RIDGE]
     if len(clear) == 0:
         return []
@@ -78,7 +95,7 @@ def _read_runs(field: InkField, flat: FlatView, edge: BaseGeometry) -> list[Run]
     low = max(LEAST_LOW, LOW_SHARE * level)
     hole_px = round(CROSSING_HOLE_MM2 / field.mm_per_px**2)
     branches = trace_branches(strong_ridges(field.ridge, low, HIGH, hole_px))
-    return believed(placed_runs(branches, field, flat, FAINTEST), edge)
+    return placed_runs(branches, field, flat, FAINTEST)
 
 
 def _are_ticks(threads: list[Thread]) -> list[bool]:
