@@ -97,9 +97,12 @@ def sample_parameters(curve: Curve, chord_mm: float) -> Array:
 
 def bezier_points(controls: Array, t: Array) -> Array:
     """Point (N, 2) of cubic ``controls[i]`` (N, 4, 2) at parameter ``t[i]``."""
+    t = t[:, None]
     s = 1 - t
-    basis = np.stack([s**3, 3 * s * s * t, 3 * s * t * t, t**3], axis=-1)
-    return np.asarray(np.einsum("nk,nkd->nd", basis, controls))
+    a, b = s * s, t * t
+    return np.asarray(
+        s * a * controls[:, 0] + 3 * t * a * controls[:, 1] + 3 * s * b * controls[:, 2] + t * b * controls[:, 3]
+    )
 
 
 def bezier_slopes(controls: Array, t: Array) -> Array:
@@ -266,7 +269,8 @@ def subcurve(curve: Curve, start: float, end: float) -> Curve:
     first, last = int(start), max(int(np.ceil(end)) - 1, int(start))
     which = np.arange(first, last + 1) % n
     controls = curve.controls[which].copy()
-    controls[-1] = _part(controls[-1], 0.0, end - last)
+    if end - last != 1.0:
+        controls[-1] = _part(controls[-1], 0.0, end - last)
     if start > first:
         share = (start - first) / (end - last if first == last else 1.0)
         controls[0] = _part(controls[0], share, 1.0)

@@ -21,8 +21,8 @@ from extract.geometry.curve import bezier_points, curve_length, curve_points, jo
 _MOST_HALVINGS = 10
 SPECK_MM = 0.5
 """A loop no longer than this is a tight bend's remainder, not a shape."""
-_BEND_SAMPLES = 12
-_PROBES = np.linspace(0, 1, 9)[1:-1]
+_BEND_SAMPLES = 8
+_PROBES = np.linspace(0, 1, 7)[1:-1]
 
 
 def parallels(

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import shapely
 
-from extract.doors import Array, Curve
+from extract.doors import Curve
 from extract.geometry.curve import ring_points
 from extract.geometry.planar import signed_area
 
@@ -19,21 +19,19 @@ def are_sound(outlines: Sequence[Sequence[Curve]], chord_mm: float = 0.02, loop_
     """Whether each outline, given as its edges in order, runs clockwise to the eye and does not cross itself, as far as
     chords within ``chord_mm`` show; loops of up to ``loop_mm2`` in all are overlooked. Worked out together, which is
     much quicker."""
-    return [_is_sound(ring, loop_mm2) for ring in ring_points(outlines, chord_mm)]
+    rings = ring_points(outlines, chord_mm)
+    turned = [len(ring) > 2 and bool(np.isfinite(ring).all()) and signed_area(ring) > 0 for ring in rings]
+    shapes = [shapely.polygons(ring) for ring, right in zip(rings, turned, strict=True) if right]
+    fine = iter([bool(ok) or _loops(s) <= loop_mm2 for ok, s in zip(shapely.is_valid(shapes), shapes, strict=True)])
+    return [right and next(fine) for right in turned]
 
 
 def crosses_itself(ring: shapely.LinearRing, loop_mm2: float = LOOP_MM2) -> bool:
-    """Whether a ring crosses itself by more than loops of ``loop_mm2`` in all.
-
-    What it encloses by the even-odd rule differs from its signed area by at least the area of every loop.
-    """
+    """Whether a ring crosses itself by more than loops of ``loop_mm2`` in all."""
     shape = shapely.polygons(ring)
-    if shapely.is_valid(shape):
-        return False
-    return bool(abs(shapely.make_valid(shape).area - shape.area) > loop_mm2)
+    return not shapely.is_valid(shape) and _loops(shape) > loop_mm2
 
 
-def _is_sound(ring: Array, loop_mm2: float) -> bool:
-    if len(ring) < 3 or not np.isfinite(ring).all() or signed_area(ring) <= 0:
-        return False
-    return not crosses_itself(shapely.linearrings(ring), loop_mm2)
+def _loops(shape: shapely.Polygon) -> float:
+    """What a ring encloses by the even-odd rule less its signed area, in mm²: at least the area of every loop."""
+    return float(abs(shapely.make_valid(shape).area - shape.area))

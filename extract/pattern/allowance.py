@@ -87,8 +87,8 @@ def make_up_for_cut(build: Build, where: str | Sequence[str] = "all", kerf: floa
     if kerf <= 0:
         raise refused("A cut needs a width above 0 mm.", "A knife needs no such step.")
     runs = _named(build, where)
-    named = {run.piece: {edge for other in runs if other.piece == run.piece for edge in other.edges} for run in runs}
-    whole = {name for name, edges in named.items() if len(edges) == len(piece_named(build, name).edges)}
+    named = {(run.piece, edge) for run in runs for edge in run.edges}
+    whole = {piece.id for piece in build.pieces if all((piece.id, edge.id) in named for edge in piece.edges)}
     smaller = _smaller_holes([piece for piece in build.pieces if piece.id in whole], kerf / 2)
     return _along(build, runs, kerf / 2, "The cut", Figure("width of the cut", "mm", None, kerf), smaller)
 
