@@ -37,7 +37,7 @@ def test_from_upload_to_a_printed_pattern(browser: Browser, address: str, tmp_pa
     faults: list[str] = []
     page.on("pageerror", lambda error: faults.append(str(error)))
     page.goto(address)
-    page.locator("input[type=file]").set_input_files(extract.demo_photo())
+    page.locator("input[type=file][multiple]").set_input_files(extract.demo_photo())
     page.get_by_role("button", name=re.compile("^Remove ")).wait_for()
     page.get_by_role("button", name="Trace the pattern", disabled=False).press("Enter")
     wait_for_lines(page)
@@ -63,7 +63,7 @@ def test_from_upload_to_a_printed_pattern(browser: Browser, address: str, tmp_pa
 def test_a_file_that_is_no_photo_is_refused_in_words(browser: Browser, address: str) -> None:
     page = browser.new_page(viewport={"width": 400, "height": 850})
     page.goto(address)
-    page.locator("input[type=file]").set_input_files(
+    page.locator("input[type=file][multiple]").set_input_files(
         {"name": "letter.jpg", "mimeType": "image/jpeg", "buffer": b"Dear puppeteer"}
     )
     page.get_by_role("button", name="Remove letter.jpg").wait_for()

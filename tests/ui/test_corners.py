@@ -46,7 +46,7 @@ def test_a_sheet_of_known_size_gives_the_scale(browser: Browser, address: str) -
     faults: list[str] = []
     page.on("pageerror", lambda error: faults.append(str(error)))
     page.goto(address)
-    page.locator("input[type=file]").set_input_files(
+    page.locator("input[type=file][multiple]").set_input_files(
         {"name": "shell.png", "mimeType": "image/png", "buffer": picture()}
     )
     page.get_by_text("No scale card was found").wait_for(timeout=PATIENCE_MS)
