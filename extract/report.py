@@ -11,6 +11,7 @@ import numpy as np
 from extract import __version__
 from extract.doors import Array, Blur, Panel, Photo, PlaneCamera, Silhouette, Stroke, Tracing
 from extract.geometry.curve import curve_points, svg_path
+from extract.graph.ticks import tick_places
 from extract.sureness import panel_sds, stroke_length, stroke_sds
 
 CHORD_MM = 0.02
@@ -20,6 +21,7 @@ DECIMALS = 4
 
 def report(tracing: Tracing) -> dict[str, Any]:
     """The whole report as JSON-ready values; lengths in mm in the plane frame."""
+    ticks = _ticks(tracing)
     return {
         "format": "truepeel-report/1",
         "program": f"truepeel {__version__}",
@@ -35,7 +37,7 @@ def report(tracing: Tracing) -> dict[str, Any]:
         },
         "strokes": [
             *(
-                _stroke(s) | _sure(s, *sds, tracing)
+                _stroke(s) | _sure(s, *sds, tracing) | ticks.get(s.id, {})
                 for s, sds in zip(tracing.strokes, stroke_sds(tracing), strict=True)
             ),
             *map(_stroke, _cut_edges(tracing.silhouette)),
@@ -109,6 +111,12 @@ def _stroke(stroke: Stroke) -> dict[str, Any]:
         "sigma": _round(stroke.sigma_mm),
         "points": _points(stroke.points_mm),
     }
+
+
+def _ticks(tracing: Tracing) -> dict[str, dict[str, Any]]:
+    """For each tick the line it stands on, and the way to it from that line's first point."""
+    places = tick_places(tracing.silhouette, tracing.strokes)
+    return {place.tick: {"edge": place.edge, "at_mm": _round(place.at_mm)} for place in places}
 
 
 def _sure(stroke: Stroke, points_mm: Array, sds_mm: Array, tracing: Tracing) -> dict[str, Any]:
