@@ -41,7 +41,7 @@ def packed(pattern: Pattern, paper: str) -> Pattern:
     alone = [_stand_in(part, page) for part, one in zip(pattern.parts, small, strict=True) if one]
     where: dict[int, tuple[PlacedPart, Array]] = {}
     if alone:
-        plan = plan_foam(replace(pattern, parts=tuple(alone)), [page], GAP_MM, edge_mm=0.0)
+        plan = plan_foam(replace(pattern, parts=tuple(alone)), [page], GAP_MM, edge_mm=0.0, quick=True)
         index = {id(part): k for k, part in enumerate(alone)}
         for number, one in enumerate(plan.sheets):
             corner = np.array([_core_start(number, step[0]), _core_start(0, step[1])])

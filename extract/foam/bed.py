@@ -41,6 +41,11 @@ class Form:
     mask: Grid
     reach: int
 
+    @cached_property
+    def cells(self) -> int:
+        """How many grid points it takes."""
+        return int(np.count_nonzero(self.mask))
+
 
 def cell_for(sheets: Sequence[SheetStock]) -> float:
     """Size of a cell in mm that serves all ``sheets``."""
@@ -81,7 +86,7 @@ class Bed:
         columns, rows = (int(side / self.cell_mm) + 1 + 2 * self.pad for side in self.room_mm)
         self.taken: Grid = np.zeros((max(rows, 1), max(columns, 1)), np.float32)
         self.placed: list[tuple[int, int, Form, tuple[float, float]]] = []
-        self.free_mm2 = self.room_mm[0] * self.room_mm[1]
+        self.free_cells = self.taken.size
         self.too_full_for: set[int] = set()
 
     @cached_property
@@ -119,4 +124,4 @@ class Bed:
         window = self.taken[row : row + form.mask.shape[0], column : column + form.mask.shape[1]]
         np.maximum(window, form.mask, out=window)
         self.placed.append((part, copy, form, at))
-        self.free_mm2 -= form.shape.area
+        self.free_cells = self.taken.size - int(np.count_nonzero(self.taken))

@@ -49,13 +49,14 @@ class _Item:
 
 @dataclass(frozen=True)
 class _Ways:
-    """How parts are laid: gap between them, kerf included, gap to the edge, whether the grain binds them, and on what
-    grid."""
+    """How parts are laid: gap between them, kerf included, gap to the edge, whether the grain binds them, on what grid,
+    and with how little trying."""
 
     gap_mm: float
     edge_mm: float
     grain: bool
     cell_mm: float
+    quick: bool = False
 
 
 @dataclass(eq=False)
@@ -80,12 +81,14 @@ def plan_foam(
     edge_mm: float = EDGE_MM,
     grain: bool = False,
     progress: Progress | None = None,
+    quick: bool = False,
 ) -> FoamPlan:
     """All parts of ``pattern``, copies included, on ``sheets``: those that are there first, then as few as need be
     bought.
 
     Parts keep ``gap_mm`` and the cut's own width ``kerf_mm`` from one another, and ``edge_mm`` from the edge. With
-    ``grain`` they lie as drawn or turned by half a turn. Parts are never flipped. Raises CannotContinue when a part is
+    ``grain`` they lie as drawn or turned by half a turn. Parts are never flipped. ``quick`` tries one order and quarter
+    turns only, which takes a sixth of the time and now and then a sheet more. Raises CannotContinue when a part is
     larger than every sheet, or has no thickness while sheets of several are given.
     """
     if not pattern.parts:
@@ -95,7 +98,7 @@ def plan_foam(
     copies = sum(part.copies for part in pattern.parts)
     if copies > _MOST_PARTS:
         raise refused(f"{copies} parts are more than {_MOST_PARTS}.", "Plan them in batches.")
-    ways = _Ways(gap_mm + kerf_mm, edge_mm, grain, cell_for(sheets))
+    ways = _Ways(gap_mm + kerf_mm, edge_mm, grain, cell_for(sheets), quick)
     groups = _by_thickness(pattern.parts, sheets)
     count = _Count(progress, copies * (len(_ORDERS) + len(sheets) - len(groups)))
     beds: list[Bed] = []
@@ -156,7 +159,7 @@ def _laid(
     items = _items(parts, which)
     least = ceil(sum(regions[item.part].area for item in items) / max(s.width_mm * s.height_mm for s in sizes) - 1e-9)
     best: tuple[tuple[float, ...], list[Bed]] | None = None
-    for order, bought in _trials(sizes):
+    for order, bought in list(_trials(sizes))[: 1 if ways.quick else None]:
         queue = sorted(items, key=lambda item: (round(order(regions[item.part]), 6), item.part, item.copy))
         beds = _filled(queue, forms, sizes, bought, ways, count)
         cost = _cost(beds)
@@ -214,9 +217,11 @@ def _filled(
 
 def _put_best(bed: Bed, item: _Item, forms: Sequence[Form]) -> bool:
     """Puts the item where it ends furthest to the left, then highest; False where the sheet has no room."""
-    if item.part in bed.too_full_for or forms[0].shape.area > bed.free_mm2:
+    if item.part in bed.too_full_for:
         return False
-    found = [(form, at) for form in forms if (at := bed.place_for(form)) is not None]
+    # Forms share no grid point, so one that takes more than are free need not be tried.
+    small = (form for form in forms if form.cells <= bed.free_cells)
+    found = [(form, at) for form in small if (at := bed.place_for(form)) is not None]
     if not found:
         bed.too_full_for.add(item.part)
         return False
@@ -251,12 +256,14 @@ def _region(part: Part) -> shapely.Polygon:
 def _forms(region: shapely.Polygon, ways: _Ways, sizes: Sequence[SheetStock]) -> tuple[Form, ...]:
     """The part in every turn worth trying that some sheet takes."""
     if ways.grain:
-        turns: tuple[float, ...] = (0.0, 180.0)
-    else:
-        along = _longest_side_deg(region)
-        turns = tuple(dict.fromkeys(round((start + 90.0 * k) % 360, 3) for start in (0.0, -along) for k in range(4)))
-    found = _taken(region, turns, ways, sizes)
-    return found or (() if ways.grain else _taken(region, _MORE_TURNS, ways, sizes))
+        return _taken(region, (0.0, 180.0), ways, sizes)
+    square = tuple(90.0 * k for k in range(4))
+    found = _taken(region, square, ways, sizes) if ways.quick else ()
+    if found:
+        return found
+    along = _longest_side_deg(region)
+    turns = tuple(dict.fromkeys((*square, *(round((turn - along) % 360, 3) for turn in square))))
+    return _taken(region, turns, ways, sizes) or _taken(region, _MORE_TURNS, ways, sizes)
 
 
 def _taken(

@@ -10,7 +10,7 @@ import shapely
 
 from extract.build import Build, Stock
 from extract.doors import CannotContinue, Part, Pattern
-from extract.geometry.curve import curve_area, curve_points
+from extract.geometry.curve import curve_area, curve_points, polyline_curve
 from extract.packing import CORNER_MM, packed
 from extract.pattern.printed import parts_of
 from extract.sheet import PAPERS
@@ -87,6 +87,15 @@ def _facing_first_corner(part: Part) -> Part:
 def test_only_large_parts_are_laid_out_too(lantern: Pattern) -> None:
     large = Pattern(tuple(part for part in lantern.parts if part.name == "centre strip"), "moth-lantern", "")
     assert len(packed(large, "A4").parts) == 1
+
+
+def test_a_part_that_fits_only_aslant_is_turned(lantern: Pattern) -> None:
+    """262 by 20 mm drawn at 45°: 199 by 199 mm upright, too wide for A4's 178 by 265 mm of room; along, it fits."""
+    c, s = np.cos(np.pi / 4), np.sin(np.pi / 4)
+    box = np.array([[0.0, 0.0], [262.0, 0.0], [262.0, 20.0], [0.0, 20.0]]) @ np.array([[c, s], [-s, c]])
+    slant = replace(lantern.parts[0], outline=polyline_curve(box, closed=True), marks=(), holes=(), room_mm=20.0)
+    (part,) = packed(replace(lantern, parts=(slant,)), "A4").parts
+    assert np.sort(np.ptp(curve_points(part.outline), axis=0)) == pytest.approx([20, 262], abs=0.01)
 
 
 def test_an_unknown_paper_is_refused(lantern: Pattern) -> None:
