@@ -77,6 +77,11 @@ STEPS: list[tuple[Did, ...]] = [
     (("widen", {"run": "p13:a", "width": 6}),),
     (("widen-through", {"piece": "p13", "line": "d1", "width": 6}),),
     (("dart-row", {"run": "p13:a", "count": 3, "depth": 15, "intake": 6}),),
+    (
+        ("dart-row", {"run": "p13:a", "count": 3, "depth": 15, "intake": 6}),
+        ("unseam", {"seam": "LAST"}),
+        ("close-slit", {"where": "p13"}),
+    ),
     (("space-out", {"count": 5, "run": "p13:a", "shape": "tick"}),),
     (("resize", {"factor": "1.05"}),),
     (("body-check", {"rim": "p1:a p2:a p3:a"}),),
@@ -131,6 +136,7 @@ def filled(build: Build, answers: dict[str, Any]) -> dict[str, Any]:
     straight = next(edge.id for edge in build.pieces[0].edges if edge.curve.straight.all())
     known: dict[str, Any] = {"POINTS": [[x - 20, y], [x, y + 5], [x + 20, y]], "X": x, "Y": y}
     known |= {"FIRST": FIRST[0], "SECOND": FIRST[1], "UNEVEN": fit_table(build, where=False)[0].number}
+    known["LAST"] = max(seam.number for seam in build.seams)
     found = {}
     for name, value in answers.items():
         found[name] = known.get(value, value.replace("STRAIGHT", straight)) if isinstance(value, str) else value
