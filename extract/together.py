@@ -14,7 +14,7 @@ from extract.camera.uncertainty import shape_sd_mm_at
 from extract.doors import Array, CannotContinue, Doubt, FlatView, Photo, PlaneCamera, Relief, Silhouette, Stroke
 from extract.geometry.relief import height_at, sd_at
 from extract.ink.lines import find_strokes
-from extract.ink.several import Reading, averaged, has_moved, moved_mm, only_there
+from extract.ink.several import Reading, averaged, has_moved, joined_again, moved_mm, only_there
 
 STANDS_MM = 1.0
 """From this height on a shell is said to stand up: 0.4 mm off in a photo taken 20° aslant."""
@@ -68,7 +68,9 @@ def read_together(
     doubts = [d for i, other in others.items() for d in _missing_doubts(photos, best, i, first, other, cameras[best])]
     if relief is not None:
         doubts += _standing_doubts(relief, lifted.silhouette, photos[best], lifted.cameras[best])
-    return replace(lifted, strokes=averaged(first, list(others.values())), doubts=tuple(doubts))
+    better = averaged(first, list(others.values()))
+    joined = joined_again(strokes, better, silhouette.rings_mm, lifted.silhouette.rings_mm)
+    return replace(lifted, strokes=joined, doubts=tuple(doubts))
 
 
 def _surprising(relief: Relief, camera: PlaneCamera) -> bool:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
+import shapely.ops
 from scipy.ndimage import gaussian_filter1d
 from scipy.spatial import cKDTree
 
@@ -102,6 +103,42 @@ def _eased(near: Mask, points: Array, closed: bool, settings: SeveralSettings) -
     step = max(float(arc_length(points)[-1]) / max(len(points) - 1, 1), 1e-6)
     soft = gaussian_filter1d(near.astype(float), settings.ease_mm / 2 / step, mode="wrap" if closed else "nearest")
     return np.asarray(np.where(near, np.clip(2 * soft - 1, 0.0, 1.0), 0.0), float)
+
+
+TOUCH_MM, BEYOND_MM = 0.3, 0.1
+"""Ends this near to another line were brought there to meet it; they meet when they go this far beyond it."""
+
+
+def joined_again(
+    before: Sequence[Stroke], after: Sequence[Stroke], edges_before: Sequence[Array], edges_after: Sequence[Array]
+) -> tuple[Stroke, ...]:
+    """The moved strokes ``after`` with every end drawn out to what it met ``before``: another stroke or a cut edge.
+    Lines that moved each for itself would else leave gaps of hundredths of a millimetre, and a panel with a gap is
+    none."""
+    then = [shapely.LineString(_ring(s)) for s in before] + [shapely.LinearRing(ring) for ring in edges_before]
+    now = [shapely.LineString(_ring(s)) for s in after] + [shapely.LinearRing(ring) for ring in edges_after]
+    return tuple(
+        stroke if stroke.closed else replace(stroke, points_mm=_drawn_out(i, before[i].points_mm, stroke, then, now))
+        for i, stroke in enumerate(after)
+    )
+
+
+def _drawn_out(
+    own: int, before: Array, stroke: Stroke, then: Sequence[shapely.Geometry], now: Sequence[shapely.Geometry]
+) -> Array:
+    points = stroke.points_mm
+    for end in (0, -1):
+        place, tip = shapely.Point(before[end]), shapely.Point(points[end])
+        tail = shapely.LineString(points[:8] if end == 0 else points[-8:])
+        for i, (old, new) in enumerate(zip(then, now, strict=True)):
+            if i == own or old.distance(place) > TOUCH_MM or tail.intersects(new):
+                continue
+            there = shapely.get_coordinates(shapely.ops.nearest_points(new, tip)[0])
+            way = there - points[end]
+            further = there + BEYOND_MM * way / max(float(np.linalg.norm(way)), 1e-9)
+            points = np.vstack([further, points] if end == 0 else [points, further])
+            break
+    return points
 
 
 def moved_mm(first: Reading, other: Reading, settings: SeveralSettings | None = None) -> tuple[float, float]:

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 
 import numpy as np
 import pytest
+import shapely
 from PIL import Image
 
 from extract.doors import Array, CannotContinue, Stroke, TraceSettings
-from extract.ink.several import Reading, averaged, has_moved, moved_mm, only_there
+from extract.ink.several import Reading, averaged, has_moved, joined_again, moved_mm, only_there
 from extract.pipeline import trace
 
 
@@ -82,6 +84,22 @@ def test_a_push_is_measured_and_told_from_what_cameras_explain() -> None:
     # each coordinate of each camera 0.1 mm: √(2 · 2) · 0.1
     assert explained == pytest.approx(0.2, rel=1e-6)
     assert has_moved(off, explained) and not has_moved(off, 1.0)
+
+
+def test_lines_that_met_still_meet() -> None:
+    """A crossbar between an edge and an upright, each moved a little for itself."""
+    edge = np.array([[0.0, -30], [0, 30], [80, 30], [80, -30]])
+    bar = stroke(np.column_stack([np.arange(-0.05, 40.06, 0.25), np.zeros(161)]), 0.1, "bar")
+    upright = stroke(np.column_stack([np.full(161, 40.0), np.arange(-20, 20.1, 0.25)]), 0.1, "upright")
+    apart = [replace(bar, points_mm=bar.points_mm * (0.99, 1.0) + (0.25, 0.1)), upright]
+    assert not shapely.LineString(apart[0].points_mm).intersects(shapely.LineString(upright.points_mm))
+    moved_edge = edge - (0.05, 0)
+    met = joined_again([bar, upright], apart, [edge], [moved_edge])
+    line = shapely.LineString(met[0].points_mm)
+    assert line.intersects(shapely.LineString(met[1].points_mm)) and line.intersects(shapely.LinearRing(moved_edge))
+    # what was drawn is kept: points are added at the ends alone
+    assert np.array_equal(met[0].points_mm[1:-1], apart[0].points_mm) and met[1] is not bar
+    assert np.array_equal(met[1].points_mm, upright.points_mm)
 
 
 def test_one_photo_given_twice_is_refused() -> None:
