@@ -244,10 +244,12 @@ def _figures(flat: Sequence[Gore], made: Sequence[Piece], size: _Size) -> tuple[
             Figure("angle at the pole", "°", None, degrees(flat[k].tip_rad), piece.id),
         ]
     seams = [ellipse_ways(gore.seams_mm[0], size.height_mm, np.array(size.top_rad)) for gore in flat]
+    rims = sum(gore.rim_mm for gore in flat)
+    round_rim = float(ellipse_ways(size.length_mm / 2, size.breadth_mm / 2, np.array(2 * pi)))
     return (
         *figures,
         Figure("all seams from rim to top together", "mm", None, float(np.sum(seams)), "dome"),
-        Figure("all rims together", "mm", None, sum(gore.rim_mm for gore in flat), "dome"),
+        Figure("all rims together, beside the rim as an ellipse", "mm", round_rim, rims, "dome"),
         Figure("angles at the pole together (360° for a smooth pole)", "°", None, _pole_deg(flat), "dome"),
     )
 

@@ -13,7 +13,7 @@ from extract.doors import Array, CannotContinue, Curve
 from extract.geometry.curve import transformed
 from extract.sheet.flow import Block, paragraph, set_column, space
 from extract.sheet.layout import EDGE_MM, MARGIN_MM, Box, Paper, paper_named
-from extract.sheet.lettering import BOLD, part_name, text_width
+from extract.sheet.lettering import BOLD, part_name, shortened, text_width
 from extract.sheet.paper import Page, new_canvas
 from extract.sheet.styles import DETAIL, GREY, NARROW_MM, WIDE_MM, Ink, LineStyle
 from extract.sheet.table import Column, table_row
@@ -244,7 +244,8 @@ def _place_rows(placed: Sequence[PlacedPart], width: float) -> list[Block]:
     columns = _place_columns(width)
     rows = []
     for item in sorted(placed, key=lambda one: (one.corner_mm, part_name(one.part))):
-        name = part_name(item.part) + (f"  ({item.copy} of {item.part.copies})" if item.part.copies > 1 else "")
+        copy = f"({item.copy} of {item.part.copies})" if item.part.copies > 1 else ""
+        name = "  ".join(text for text in (part_name(item.part), shortened(item.part.name, 16), copy) if text)
         x, y = item.corner_mm
         size = f"{item.size_mm[0]:.0f} × {item.size_mm[1]:.0f}"
         rows.append(table_row((name, f"{x:.0f}", f"{y:.0f}", f"{item.turn_deg % 360:.0f}°", size), columns))

@@ -198,6 +198,19 @@ def test_thickness_moves_the_layer() -> None:
     assert figure(thick, "length of the dome") == pytest.approx(212)
 
 
+def test_slabs_go_round_the_ellipse_and_chords_stay_inside() -> None:
+    """Rim of 210 by 160 mm: 583.9 mm round (scipy's elliptic integral); slabs longer, chords shorter, arcs equal."""
+    whole = 4 * 105 * ellipe(1 - (80 / 105) ** 2)
+    found = {}
+    for convention in CONVENTIONS:
+        (rim,) = [f for f in dome(EMPTY, 210, 160, 120, 8, convention).figures if f.what.startswith("all rims")]
+        assert rim.before == pytest.approx(whole, abs=1e-6)
+        found[convention] = rim.after
+    assert found["chord"] < whole - 5
+    assert found["arc"] == pytest.approx(whole)
+    assert found["tangent"] > whole + 5
+
+
 def test_convention_is_written_on_every_piece() -> None:
     for convention in CONVENTIONS:
         made = dome(EMPTY, 200, 150, 110, 6, convention, cap=40).build.pieces
