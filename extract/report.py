@@ -109,6 +109,7 @@ def _stroke(stroke: Stroke) -> dict[str, Any]:
         "closed": stroke.closed,
         "width": _round(stroke.width_mm),
         "sigma": _round(stroke.sigma_mm),
+        "by_hand": stroke.by_hand,
         "points": _points(stroke.points_mm),
     }
 
@@ -164,6 +165,7 @@ def _cut_edges(silhouette: Silhouette) -> list[Stroke]:
 def _panel(panel: Panel) -> dict[str, Any]:
     return {
         "id": panel.id,
+        "name": panel.name,
         "outline": _points(curve_points(panel.outline, CHORD_MM)),
         "holes": [_points(curve_points(hole, CHORD_MM)) for hole in panel.holes],
         "area_mm2": _round(panel.area_mm2),

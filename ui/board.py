@@ -18,8 +18,6 @@ from ui.shelf import Work
 
 FOLDER = Path(__file__).with_name("surface")
 SCRIPTS = ("view.js", "preview.js", "paint.js", "words.js", "acts.js", "board.js", "hands.js", "tag.js", "surface.js")
-SEEN_TOLD = 60
-"""Latest acts told back; the browser never has more than a few waiting."""
 
 
 def _script() -> str:
@@ -59,7 +57,7 @@ def show(work: Work, key: str) -> extract.Tracing:
         "drawing": extract.drawing(tracing),
         "done": len(log.done),
         "undone": len(log.undone),
-        "seen": list(log.seen[-SEEN_TOLD:]),
+        "seen": list(log.seen),
     }
     _surface(
         key=name,

@@ -19,7 +19,8 @@ import extract
 from ui.shelf import Work
 
 REMEMBERED = 400
-"""Ids of acts kept to know a repetition by; the browser never has more than a few waiting."""
+"""Ids of acts kept, to know a repetition by and to tell the browser what has arrived: more than it can gather while a
+line is down for minutes."""
 MOST = 2_000
 _lock = threading.Lock()
 
