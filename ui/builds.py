@@ -82,10 +82,15 @@ def keep_paper(work: Work, paper: str) -> None:
     work.keep_settings(replace(work.settings(), paper=paper))
 
 
+def state_of(project: Project) -> list[Any]:
+    """What the build is made of, by content: alike exactly where two states are alike."""
+    now = project.moments[project.now]
+    return [now.frame, now.pieces, now.corrections]
+
+
 def files_key(work: Work, key: str, project: Project, paper: str, packed: bool) -> str:
     """The key of the printed files of this state of the build."""
-    state = project.moments[project.now]
-    told = json.dumps([key, state.frame, state.pieces, state.corrections, paper, packed, extract.__version__])
+    told = json.dumps([key, state_of(project), paper, packed, extract.__version__])
     return hashlib.sha256(told.encode("utf-8")).hexdigest()
 
 

@@ -23,6 +23,18 @@ def sheet_line(sheet: extract.CutSheet) -> str:
     return f"Sheet {sheet.number}, {sheet.stock.name}, {where}: {parts}, {sheet.used_share:.0%} used."
 
 
+def sheet_name(sheet: str) -> str:
+    """ "1000x500x6:2@8.50" in words."""
+    count, _, price = sheet.partition(":")[2].partition("@")
+    there = f"{count} there" if count and count != "0" else "none there yet"
+    return f"{size_of(sheet)}, {there}" + (f", {price} each" if price else "")
+
+
+def size_of(sheet: str) -> str:
+    """ "1000 × 500 × 6 mm"."""
+    return sheet.partition(":")[0].replace("x", " × ") + " mm"
+
+
 def place_rows(sheet: extract.CutSheet) -> list[dict[str, Any]]:
     """Where each part goes, from the sheet's left edge to its right."""
     return [

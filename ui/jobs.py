@@ -93,13 +93,13 @@ def last(work: Work, key: str) -> Job | None:
     return _jobs.get(work.result(key))
 
 
-def result(work: Work, key: str) -> dict[str, Any] | Refusal | None:
-    """The report of a finished tracing, or why there is none, or None where nothing has been traced yet."""
+def result(work: Work, key: str, name: str = "report.json") -> dict[str, Any] | Refusal | None:
+    """What finished work wrote down under that name, or why there is nothing, or None where it has not been done."""
     place = work.result(key)
     try:
         if (place / REFUSAL).is_file():
             return Refusal(**json.loads((place / REFUSAL).read_text("utf-8")))
-        return dict(json.loads((place / "report.json").read_text("utf-8")))
+        return dict(json.loads((place / name).read_text("utf-8")))
     except (OSError, ValueError, TypeError):
         return None
 

@@ -115,6 +115,14 @@ class Work:
         if step != self.step():
             self._write_notes(self._notes() | {"step": step})
 
+    def sheets(self) -> tuple[str, ...]:
+        """The foam sheets the maker has, each written as in "1000x500x6:2@8.50"."""
+        kept = self._notes().get("sheets", ())
+        return tuple(str(sheet) for sheet in kept) if isinstance(kept, list) else ()
+
+    def keep_sheets(self, sheets: Sequence[str]) -> None:
+        self._write_notes(self._notes() | {"sheets": list(sheets)})
+
     def result(self, key: str) -> Path:
         """Where the result of that key is, or will be."""
         return self.folder / f"result-{key}"

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import streamlit as st
 
 import extract
-from ui import builds, flow, jobs, shelf, words
+from ui import builds, flow, foam_bench, jobs, shelf, words
 from ui.drawings import show_svg
 from ui.refusal import Refusal, refusal_for
 
@@ -28,7 +28,8 @@ def show(work: shelf.Work) -> flow.Wait | None:
         return None
     try:
         project, _ = builds.current(work, found.key)
-        return show_build(work, found.key, project)
+        printing = show_build(work, found.key, project)
+        return printing or foam_bench.show(work, found.key, project)
     except extract.CannotContinue as error:
         flow.show_refusal(refusal_for(error))
         return None

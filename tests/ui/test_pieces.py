@@ -161,3 +161,25 @@ def test_a_file_that_is_no_project_leaves_the_shelf_alone(work: shelf.Work) -> N
     with pytest.raises(extract.CannotContinue):
         builds.take_in(work, b"PK\x03\x04 no project")
     assert [photo.name for photo in work.photos()] == ["shell.jpg"]
+
+
+def test_parts_are_laid_on_the_sheets_there_are(opened: Callable[[], AppTest], work: shelf.Work) -> None:
+    work.keep_step("paper")
+    page = press(opened(), "Add these sheets")
+    assert work.sheets() == ("1000x500x6:1",)
+    page = press(page, "Lay the parts on the sheets")
+    assert not page.exception
+    # Both halves of a shell of 200 × 100 mm on a sheet of 1000 × 500 mm: 200 cm² of 5000 cm², 4 %.
+    assert "4% used" in told(page).replace("\\", "")
+    assert "Cutting plan to print (PDF)" in [button.label for button in page.get("download_button")]
+    rows = page.table[0].value
+    assert sorted(rows["part"]) == ["1", "2"]
+
+
+def test_parts_larger_than_every_sheet_are_refused(opened: Callable[[], AppTest], work: shelf.Work) -> None:
+    work.keep_sheets(["60x60x6:3"])
+    work.keep_step("paper")
+    page = press(opened(), "Lay the parts on the sheets")
+    assert not page.exception
+    assert "sheet" in page.error[-1].value
+    assert "100 by 100 mm" in page.error[-1].value

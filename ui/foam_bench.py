@@ -1,0 +1,116 @@
+"""The foam half of the last step: which sheets there are, how the parts fall on them, what to buy."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import streamlit as st
+
+import extract
+from ui import builds, flow, foam_words, jobs, shelf, words
+from ui.drawings import show_svg
+from ui.refusal import Refusal
+
+if TYPE_CHECKING:
+    from extract.project import Project
+
+PLAN = "plan.json"
+Terms = tuple[float, float, float, bool]
+"""Gap between parts, kerf and free border in mm; whether parts keep the grain's direction."""
+
+
+def show(work: shelf.Work, key: str, project: Project) -> flow.Wait | None:
+    st.header("On foam", anchor=False)
+    left, right = st.columns([2, 3], gap="large")
+    with left:
+        show_sheets(work)
+        terms = ask_terms()
+    sheets = work.sheets()
+    if not sheets:
+        with right:
+            st.write("Say which sheets of foam you have or can buy, and the parts are laid on them here.")
+        return None
+    planned = plan_key(key, project, sheets, terms)
+    plan = jobs.result(work, planned, PLAN)
+    with right:
+        if isinstance(plan, Refusal):
+            flow.show_refusal(plan)
+        elif plan is not None:
+            show_plan(work.result(planned), plan)
+        elif st.button("Lay the parts on the sheets", type="primary"):
+            return flow.Wait(jobs.start_making(work, planned, plan_of(project, sheets, terms)), st.empty())
+    return None
+
+
+def show_sheets(work: shelf.Work) -> None:
+    for n, sheet in enumerate(work.sheets()):
+        with st.container(horizontal=True, vertical_alignment="center"):
+            st.text(foam_words.sheet_name(sheet))
+            if st.button(f"Leave out {words.plain(foam_words.size_of(sheet))}", key=f"sheet-{n}", type="tertiary"):
+                work.keep_sheets([*work.sheets()[:n], *work.sheets()[n + 1 :]])
+                st.rerun()
+    with st.form("sheet", clear_on_submit=False):
+        st.write("**Sheets of one size**")
+        width = st.number_input("Width (mm)", 20.0, 4000.0, 1000.0, 10.0, format="%.0f")
+        height = st.number_input("Height (mm)", 20.0, 4000.0, 500.0, 10.0, format="%.0f")
+        thickness = st.number_input("Thickness (mm)", 0.5, 200.0, 6.0, 1.0, format="%.1f")
+        count = st.number_input("How many you have", 0, 999, 1)
+        price = st.number_input("What one costs, if you may buy more", 0.0, None, None, 0.5, placeholder="Not known")
+        if st.form_submit_button("Add these sheets"):
+            cost = "" if price is None else f"@{price:.2f}"
+            work.keep_sheets([*work.sheets(), f"{width:g}x{height:g}x{thickness:g}:{count}{cost}"])
+            st.rerun()
+
+
+def ask_terms() -> Terms:
+    with st.expander("How close, and which way round"):
+        gap = st.number_input("Between parts (mm)", 0.0, 100.0, 3.0, 0.5, key="foam-gap")
+        kerf = st.number_input(
+            "What the cut itself takes: knife 0, saw about 1 (mm)", 0.0, 10.0, 0.0, 0.1, key="foam-kerf"
+        )
+        edge = st.number_input("To the sheet's edge (mm)", 0.0, 200.0, 5.0, 1.0, key="foam-edge")
+        grain = st.checkbox("The foam has a grain or a print: turn parts by half a turn at most", key="foam-grain")
+    return gap, kerf, edge, grain
+
+
+def plan_key(key: str, project: Project, sheets: tuple[str, ...], terms: Terms) -> str:
+    told = json.dumps(["foam", key, builds.state_of(project), sheets, terms, extract.__version__])
+    return hashlib.sha256(told.encode("utf-8")).hexdigest()
+
+
+def plan_of(project: Project, sheets: tuple[str, ...], terms: Terms) -> jobs.Make:
+    def make(folder: Path, tell: jobs.Tell | None) -> None:
+        plan = extract.foam_plan(project, sheets, *terms, progress=tell)
+        for name, content in extract.foam_files(project, plan).items():
+            (folder / name).write_bytes(content)
+        for sheet in plan.sheets:
+            (folder / f"sheet-{sheet.number}.svg").write_text(extract.foam_view(sheet), "utf-8")
+        told = {
+            "lines": foam_words.plan_lines(plan),
+            "sheets": [[foam_words.sheet_line(sheet), foam_words.place_rows(sheet)] for sheet in plan.sheets],
+            "said": [doubt.message for doubt in plan.doubts],
+        }
+        (folder / PLAN).write_text(json.dumps(told), "utf-8")
+
+    return make
+
+
+def show_plan(folder: Path, plan: dict[str, list[str] | list[tuple[str, list[dict[str, str]]]]]) -> None:
+    for message in plan["said"]:
+        st.warning(words.plain(str(message)))
+    st.write("\n".join(f"- {words.plain(str(line))}" for line in plan["lines"]))
+    st.download_button(
+        "Cutting plan to print (PDF)",
+        (folder / "foam-plan.pdf").read_bytes(),
+        "foam-plan.pdf",
+        "application/pdf",
+        on_click="ignore",
+        type="primary",
+    )
+    for number, (line, rows) in enumerate(plan["sheets"], start=1):
+        show_svg((folder / f"sheet-{number}.svg").read_text("utf-8"), str(line))
+        with st.expander(f"Where each part goes on sheet {number}"):
+            st.table(rows, hide_index=True, border="horizontal")
