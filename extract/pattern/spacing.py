@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations
 
 import numpy as np
 import shapely
@@ -28,6 +27,8 @@ _USES: tuple[Use, ...] = ("score", "burn", "tick", "note")
 _LEAST_LEFT_MM = 1.0
 """Foam thinner than this tears between two cuts (common practice, no source)."""
 _SAME_MM = 0.01
+_MOST = 500
+"""More holes than a patient hand punches along one line."""
 _TRIANGLE = ((0.0, -0.5), (0.5, 0.5), (-0.5, 0.5))
 _CORNERS = {
     "square": ((-0.5, -0.5), (0.5, -0.5), (0.5, 0.5), (-0.5, 0.5)),
@@ -83,8 +84,8 @@ def space_out(
     both ends too, "centred" sets the row with a ``pitch`` in the middle; ``margin`` is kept free at both ends. A closed
     line takes its shapes all round. ``use`` "cut" makes holes of closed shapes, else they are drawn.
     """
-    if count < 1 or size <= 0 or deep < 0 or margin < 0:
-        raise refused("There is nothing to space out.", "Say a count of 1 or more and a size above 0 mm.")
+    if not 1 <= count <= _MOST or size <= 0 or deep < 0 or margin < 0:
+        raise refused(f"There is nothing to space out, or more than {_MOST}.", "Say a count and a size above 0 mm.")
     found = _line(build, run, line, inset)
     row = _row(found, count, 0.0 if shape == "tick" else size, place, margin, pitch)
     curves = _shapes(found, row.ways_mm, shape, size, deep or size)
@@ -247,9 +248,9 @@ def _check_room(piece: Piece, curves: Sequence[Curve]) -> None:
                 f"Shape {number} of {len(cuts)} would come within {_LEAST_LEFT_MM:g} mm of the edge or another hole.",
                 "Move the row further in, or take smaller ones.",
             )
-    for a, b in combinations(cuts, 2):
-        if a.distance(b) < _LEAST_LEFT_MM:
-            raise refused("Two of the shapes would run into one another.", "Take fewer or smaller ones.")
+    near = shapely.STRtree(cuts).query(cuts, "dwithin", _LEAST_LEFT_MM)
+    if (near[0] != near[1]).any():
+        raise refused("Two of the shapes would run into one another.", "Take fewer or smaller ones.")
 
 
 def _figures(line: _Line, row: _Row, made: int) -> tuple[Figure, ...]:

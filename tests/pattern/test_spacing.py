@@ -138,6 +138,7 @@ def test_shapes_have_their_size_and_run_against_the_outline(shape: str, size: fl
     ("told", "reason"),
     [
         ({"count": 0, "run": "p1:a"}, "nothing to space out"),
+        ({"count": 501, "run": "p1:a"}, "more than 500"),
         ({"count": 3}, "an edge or on a drawn line"),
         ({"count": 3, "run": "p1:a", "line": "p1:d1"}, "an edge or on a drawn line"),
         ({"count": 3, "line": "p1:d9"}, "no line d9"),
