@@ -9,7 +9,7 @@ import numpy as np
 from reportlab.pdfgen.canvas import Canvas
 
 from extract.build import CutSheet, FoamPlan, PlacedPart
-from extract.doors import Array, CannotContinue, Curve
+from extract.doors import Array, CannotContinue
 from extract.geometry.curve import transformed
 from extract.sheet.flow import Block, paragraph, set_column, space
 from extract.sheet.layout import EDGE_MM, MARGIN_MM, Box, Paper, paper_named
@@ -223,11 +223,6 @@ def sheet_from_part(item: PlacedPart) -> Array:
 def _chained(a_from_b: Array, b_from_c: Array) -> Array:
     """The affine map (2, 3) from c to a."""
     return np.c_[a_from_b[:, :2] @ b_from_c[:, :2], a_from_b[:, :2] @ b_from_c[:, 2] + a_from_b[:, 2]]
-
-
-def placed_outline(item: PlacedPart) -> Curve:
-    """The part's outline where it lies on its sheet, mm from the sheet's upper left corner."""
-    return transformed(item.part.outline, sheet_from_part(item))
 
 
 def _place_columns(width: float) -> tuple[Column, ...]:

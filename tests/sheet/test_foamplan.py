@@ -12,9 +12,9 @@ import pytest
 
 from extract.build import CutSheet, FoamPlan, PlacedPart, SheetStock
 from extract.doors import CannotContinue, Part
-from extract.geometry.curve import curve_points, polyline_curve
+from extract.geometry.curve import curve_points, polyline_curve, transformed
 from extract.sheet.foam_view import foam_view
-from extract.sheet.foamplan import foam_plan_pdf, placed_outline
+from extract.sheet.foamplan import foam_plan_pdf, sheet_from_part
 
 MM = 72 / 25.4
 OWNED, BOUGHT = SheetStock(1000, 500, 6, 1, 7.5), SheetStock(600, 600, 6, 0, 6.25)
@@ -50,7 +50,7 @@ def texts(pdf: bytes) -> list[str]:
 
 def test_a_turned_part_lies_where_the_list_says() -> None:
     item = plan().sheets[0].placed[0]
-    points = curve_points(placed_outline(item))
+    points = curve_points(transformed(item.part.outline, sheet_from_part(item)))
     assert points.min(axis=0) == pytest.approx(item.corner_mm)
     assert np.ptp(points, axis=0) == pytest.approx(item.size_mm)
 
