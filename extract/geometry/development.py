@@ -25,6 +25,7 @@ _FLAT_RAD = float(np.radians(0.2))
 """A smaller kink is a fit's rounding, not a corner: 60 mm further out it shifts a point by 0.2 mm."""
 _ARC_RAD = float(np.radians(30.0))
 """Longest arc for one cubic; at a radius of 100 mm it strays by 0.0004 mm (de Boor, Höllig and Sabin 1987)."""
+_POINT_MM = 1e-9
 _BESIDE = 1e-6
 """Parameter by which to step inside an end where two controls coincide, so that the derivative has a direction."""
 
@@ -65,6 +66,7 @@ def flat_strip(
     strip: half of a corner that the strip was split at. Every corner that opens the strip becomes a fan about its tip.
     Where ``tightest.left`` is not positive the result is no strip; the caller decides how near to that is too near.
     """
+    curve = _without_points(curve)
     parts = _segments(curve, cos_slope, width_mm, tolerance_mm)
     kinks = joint_turnings(curve)
     turns = np.r_[end_turns_rad[0], kinks, end_turns_rad[1]]
@@ -81,6 +83,12 @@ def flat_strip(
     far += _fan(tip, angle, cos_slope * turns[-1], width_mm)
     total = angle + cos_slope * (turns[0] + turns[-1])
     return FlatStrip(joined(near, False), _bridged(far), float(total), _tightest(curve, parts, kinks, cos_slope))
+
+
+def _without_points(curve: Curve) -> Curve:
+    """The curve without segments that are mere points and have no direction."""
+    long = np.abs(np.diff(curve.controls, axis=1)).max(axis=(1, 2)) > _POINT_MM
+    return curve if long.all() else Curve(curve.controls[long], curve.straight[long], curve.closed)
 
 
 @dataclass(frozen=True, eq=False)

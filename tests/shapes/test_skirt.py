@@ -189,6 +189,16 @@ def test_a_flat_rim_is_the_plan_itself() -> None:
     assert curve_length(strip.far) == pytest.approx(curve_length(strip.near) + 60 * pi, abs=0.01)
 
 
+def test_segments_that_are_points_and_controls_that_coincide() -> None:
+    """A cubic whose inner controls lie on its ends is a straight line walked unevenly; a point adds nothing."""
+    ends = np.array([[0.0, 0], [60, 0], [60, 0], [120, 0]])
+    controls = np.stack([ends[:-1], ends[:-1], ends[1:], ends[1:]], axis=1)
+    strip = flat_strip(Curve(controls, np.zeros(3, bool), False), 0.6, 50.0)
+    assert curve_length(strip.near) == pytest.approx(120, abs=1e-6)
+    assert curve_length(strip.far) == pytest.approx(120, abs=1e-3)
+    assert strip.turn_rad == pytest.approx(0, abs=1e-9)
+
+
 def test_an_outer_corner_opens_into_a_fan() -> None:
     """A corner of 90° takes a fan of 90°·cos(slope) about its tip; at 45° that is an arc of 0.3536 π w."""
     line = polyline_curve(np.array([[0.0, 0], [100, 0], [100, 80]]))
