@@ -1,0 +1,102 @@
+"""What is taken for ink and what is not, line by line, on painted flat views with exact truth."""
+
+from __future__ import annotations
+
+import importlib.util
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.ndimage import gaussian_filter1d
+
+from extract.ink.lines import find_strokes
+
+_spec = importlib.util.spec_from_file_location("paint", Path(__file__).with_name("paint.py"))
+paint = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(paint)
+BLACK, RED, BLUE, line = paint.BLACK, paint.RED, paint.BLUE, paint.line
+FAINT = (0.62, 0.62, 0.62)
+"""Ink under glare: the tape sends back 1.6 times as much."""
+RIDGE_MM = 0.6
+
+
+def strokes_of(*drawn, **how):
+    return find_strokes(*paint.paint(drawn, **how))
+
+
+def test_ink_under_glare_is_read_as_part_of_its_line():
+    ends = [(line((5, 60), (50, 60)), 1.4, BLACK), (line((110, 60), (155, 60)), 1.4, BLACK)]
+    (stroke,) = strokes_of(*ends, (line((50, 60), (110, 60)), 1.4, FAINT))
+    assert np.hypot(*np.diff(stroke.points_mm, axis=0).T).max() < 1.0
+    assert paint.apart_mm(stroke.points_mm, line((5, 60), (155, 60))).max() < 0.3
+
+
+def test_a_tape_edge_that_carries_a_line_on_is_not_part_of_it():
+    """A line drawn up to another one; the shadow of a tape edge, 0.3 mm wide, goes on from there in its direction."""
+    edge = (line((80, 60), (80, 112)), 0.3, (0.45, 0.45, 0.45))
+    strokes = strokes_of((line((5, 60), (155, 60)), 1.6, BLACK), (line((80, 5), (80, 60)), 1.6, BLACK), edge)
+    assert max(s.points_mm[:, 1].max() for s in strokes) < 63
+
+
+def test_a_crease_with_a_bright_core_is_no_line():
+    """In glare a crease shows two dark flanks and a bright crest (seen on scenes of our own generator)."""
+
+    def crease(x, y):
+        away = np.abs(y - 80)
+        return 1 - 0.55 * np.exp(-(((away - 0.55) / 0.35) ** 2)) + 0.5 * np.exp(-((away / 0.25) ** 2))
+
+    strokes = strokes_of((line((5, 40), (155, 40)), 1.6, BLACK), light=crease)
+    assert [round(float(s.points_mm[:, 1].mean())) for s in strokes] == [40]
+
+
+@pytest.mark.parametrize(("ink", "name"), [(RED, "red"), (BLUE, "blue")])
+@pytest.mark.parametrize("slant_mm", [6.0, 20.0])
+def test_colours_that_cross_at_a_shallow_angle_stay_whole(ink, name, slant_mm):
+    """Lines that share 15 mm of their way and more; each must be one stroke from edge to edge, true to a third of a
+    millimetre where the other lies over it."""
+    black, other = line((5, 60), (155, 60)), line((5, 60 - slant_mm), (155, 60 + slant_mm))
+    strokes = strokes_of((other, 1.6, ink), (black, 1.6, BLACK))
+    assert sorted(s.colour for s in strokes) == sorted(["black", name])
+    for stroke in strokes:
+        true = black if stroke.colour == "black" else other
+        assert np.ptp(stroke.points_mm[:, 0]) > 139
+        assert paint.apart_mm(stroke.points_mm, true).max() < 0.35
+
+
+def test_a_gap_just_before_a_crossing_makes_no_tick():
+    """A line that skips 2.5 mm shortly before it ends on another one leaves a stub that looks like a tick."""
+    through = (line((5, 60), (155, 60)), 1.6, BLACK)
+    parts = [(line((80, 5), (80, 53)), 1.6, BLACK), (line((80, 55.5), (80, 63)), 1.6, BLACK)]
+    strokes = strokes_of(through, *parts)
+    assert [s.kind for s in strokes] == ["marker", "marker"]
+
+
+def test_lines_that_meet_at_the_cut_edge_both_reach_it():
+    """A V whose tip lies on the cut edge parts the shell in three."""
+    tip = (80.0, 109.6)
+    strokes = strokes_of((line((40, 5), tip), 1.6, BLACK), (line(tip, (120, 5)), 1.6, BLACK))
+    assert len(strokes) == 2
+    assert [float(s.points_mm[:, 1].max()) for s in strokes] == pytest.approx([110, 110], abs=0.3)
+
+
+@pytest.mark.parametrize("share", [0.2, 0.35, 0.5])
+def test_centre_lines_beat_the_published_bias(share):
+    """Steger 1998 (IEEE TPAMI 20:113-125): on a bar whose two sides differ by the share a of the contrast, the ridge of
+    a Gaussian of scale s lies off the middle by s² / 2w · ln(1 − a), w half the width. Half of that is allowed."""
+
+    def step(x, y):
+        return np.where(x < 80, 1.0, 1 - share * (1 - BLACK[0]))
+
+    (stroke,) = strokes_of((line((80, 5), (80, 115)), 1.6, BLACK), light=step, noise=1.0)
+    middle = stroke.points_mm[abs(stroke.points_mm[:, 1] - 60) < 40, 0]
+    published = abs(RIDGE_MM**2 / (2 * 0.8) * np.log(1 - share))
+    assert abs(middle.mean() - 80) < max(published / 2, 0.02)
+
+
+@pytest.mark.parametrize("share", [0.2, 0.5])
+def test_the_published_bias_is_there_for_a_plain_ridge(share):
+    """The same formula, on Steger's own kind of profile with s = w (he asks for s of at least w / √3)."""
+    x, half = np.arange(-12.0, 12.0, 0.002), 0.8
+    bar = np.where(np.abs(x) < half, 0.0, np.where(x < 0, 1.0, 1 - share))
+    smooth = np.where(np.abs(x) < 2 * half, gaussian_filter1d(bar, half / 0.002), np.inf)
+    assert abs(x[np.argmin(smooth)]) == pytest.approx(half / 2 * abs(np.log(1 - share)), rel=0.02)
