@@ -50,7 +50,9 @@ TRACED = "trace"
 """The step of a moment that came from the tracing."""
 MOST_MOMENTS = 200
 """As many steps can be undone; an evening's work, and the file stays small."""
-_MOST_STATES_BYTES = 64 << 20
+_MOST_STATES_BYTES = 48 << 20
+_PACKED_BYTES = 8 << 20
+"""A longer history is left unpacked: saving stays quick, and disk is cheap."""
 _MOST_STATE_AT_ONCE = 32 << 20
 _STALE_S = 3600.0
 _MOST_CORRECTIONS = 20_000
@@ -178,7 +180,8 @@ def project_bytes(project: Project) -> bytes:
     entries = {DOCUMENT: dumped(document), **project.findings}
     entries |= {f"states/{key}.json": text for key, text in project.states.items()}
     entries |= {name: content for name, (_, content) in zip(names, project.photos, strict=True)}
-    return packed(entries, lambda name: name.startswith("photos/"))
+    loose = sum(map(len, project.states.values())) > _PACKED_BYTES
+    return packed(entries, lambda name: name.startswith("photos/") or (loose and name.startswith("states/")))
 
 
 def save_project(project: Project, path: Path) -> Path:

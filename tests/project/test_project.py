@@ -172,6 +172,22 @@ def test_history_has_an_end(leaves: Build) -> None:
     assert undone(read_project(project_bytes(now))).build.pieces[0].notes == f"{MOST_MOMENTS + 3}"
 
 
+def test_a_history_is_bounded_and_a_long_one_left_unpacked(leaves: Build, monkeypatch: pytest.MonkeyPatch) -> None:
+    import extract.project
+
+    now = project(leaves)
+    size = sum(map(len, now.states.values()))
+    monkeypatch.setattr(extract.project, "_PACKED_BYTES", size)
+    monkeypatch.setattr(extract.project, "_MOST_STATES_BYTES", int(3.5 * size))
+    packed_size = len(project_bytes(now))
+    for factor in ("1.1", "1.2", "0.9", "1.05"):
+        now = changed(now, "resize", {"factor": factor})[0]
+    assert len(now.moments) == 3
+    assert len(project_bytes(now)) > 3 * size > 3 * packed_size
+    back = read_project(project_bytes(now))
+    assert text_of(undone(undone(back)).build) == text_of(undone(undone(now)).build)
+
+
 def test_corrections_share_the_history_and_steps_are_done_again(leaves: Build) -> None:
     start = changed(project(leaves), "name", {"piece": "p2", "name": "brow"})[0]
     start = changed(start, "remove", {"piece": "p1"})[0]
