@@ -16,10 +16,10 @@ from scipy.ndimage import uniform_filter1d
 
 from extract.build import Build, Edge, Piece, Run
 from extract.doors import Array, Curve
-from extract.geometry.arc import joint_turnings, points_at, tangents_at, ways_at
-from extract.geometry.curve import curve_length, joined, segment_lengths, transformed
+from extract.geometry.arc import joint_turnings, points_at, ways_at
+from extract.geometry.curve import curve_length, curve_points, joined, segment_lengths, transformed
 from extract.geometry.offset import welded
-from extract.geometry.planar import ring_peaks
+from extract.geometry.planar import closed_up, resampled, ring_peaks
 from extract.geometry.runs import outline_of, piece_named, run_edges, split_edge
 
 _HAIRPIN_DEG = 110.0
@@ -72,22 +72,22 @@ def lips_freed(build: Build, piece_id: str) -> Build:
     piece = piece_named(build, piece_id)
     lengths = [curve_length(edge.curve) for edge in piece.edges]
     starts = np.concatenate([[0.0], np.cumsum(lengths)])
+    found = _slit_ways(outline_of(piece))
     for k, edge in reversed(list(enumerate(piece.edges))):
-        ways = [way - starts[k] for way in _slit_ways(piece) if starts[k] < way < starts[k + 1]]
+        ways = [way - starts[k] for way in found if starts[k] < way < starts[k + 1]]
         inner = [way for way in ways if _SNAP_MM < way < lengths[k] - _SNAP_MM]
         build = split_edge(build, piece.id, edge.id, inner)
     return build
 
 
-def _slit_ways(piece: Piece) -> list[float]:
-    """Arc lengths along the outline of the points and mouths of slits."""
-    outline = outline_of(piece)
+def _slit_ways(outline: Curve) -> list[float]:
+    """Arc lengths along the closed outline of the points and mouths of slits."""
     length = curve_length(outline)
     count = int(np.ceil(length / _STEP_MM))
     step = length / count
-    tangent = tangents_at(outline, np.asarray(step * (np.arange(count) + 0.5), float))
-    ahead = np.roll(tangent, -1, axis=0)
-    turn = np.arctan2(tangent[:, 0] * ahead[:, 1] - tangent[:, 1] * ahead[:, 0], (tangent * ahead).sum(axis=1))
+    way = np.diff(resampled(closed_up(curve_points(outline)), count + 1), axis=0)
+    ahead = np.roll(way, -1, axis=0)
+    turn = np.arctan2(way[:, 0] * ahead[:, 1] - way[:, 1] * ahead[:, 0], (way * ahead).sum(axis=1))
     wide = uniform_filter1d(turn, width := 2 * round(_LOOK_MM / step) + 1, mode="wrap") * width
     points = ring_peaks(-wide, np.radians(_HAIRPIN_DEG), width)
     corners = ring_peaks(wide, np.radians(_MOUTH_DEG), width)

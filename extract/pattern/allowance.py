@@ -114,7 +114,7 @@ def _along(
     ]
     doubts = [Doubt("edge-vanished", f"{doing} left nothing of edge {', '.join(gone)}.")] if gone else []
     pieces = [replace(piece, holes=holes[piece.id]) if holes and piece.id in holes else piece for piece in pieces]
-    return outcome(build, with_changed(build, pieces), doing, (figure,), doubts)
+    return outcome(build, with_changed(build, pieces), doing, (figure,), doubts, sound=True)
 
 
 def _partners(build: Build, run: Run) -> list[Run]:

@@ -17,13 +17,19 @@ _SHOWN_MM = 0.005
 
 
 def outcome(
-    before: Build, after: Build, doing: str, found: Iterable[Figure] = (), doubts: Iterable[Doubt] = ()
+    before: Build,
+    after: Build,
+    doing: str,
+    found: Iterable[Figure] = (),
+    doubts: Iterable[Doubt] = (),
+    sound: bool = False,
 ) -> Outcome:
     """The outcome of a step that gave ``after``: its own figures, then every edge, seam and area that changed.
 
-    CannotContinue where a piece that changed crosses itself now.
+    CannotContinue where a piece that changed runs into a hole or, unless its outline is known to be ``sound``, crosses
+    itself now.
     """
-    all_checked(changed_pieces(before, after), doing)
+    all_checked(changed_pieces(before, after), doing, holes_only=sound)
     return Outcome(after, (*found, *changed_figures(before, after)), tuple(doubts))
 
 
