@@ -73,8 +73,8 @@ def home_address() -> str | None:
     return None
 
 
-def code_svg(text: str) -> str:
-    """The text as a QR code (ISO/IEC 18004), black on white with its quiet zone, as SVG."""
+def code_png(text: str) -> bytes:
+    """The text as a QR code (ISO/IEC 18004), black on white with its quiet zone."""
     out = io.BytesIO()
-    segno.make(text, error="m", micro=False).save(out, kind="svg", scale=6, border=4, light="#ffffff", xmldecl=False)
-    return out.getvalue().decode()
+    segno.make(text, error="m", micro=False).save(out, kind="png", scale=8, border=4)
+    return out.getvalue()

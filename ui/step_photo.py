@@ -26,6 +26,7 @@ DOUBTS = {
     "the ±. Lay a ruler along both bars and fill in what it says under “What you measured”.",
 }
 PHONE_SECONDS = 3.0
+CODE_PX = 280
 COLOURS = (None, "black", "blue", "red", "green", "purple")
 
 
@@ -133,7 +134,7 @@ def show_code(work: shelf.Work, link: str) -> None:
     if len(work.photos()) != known:
         st.session_state["photos-known"] = len(work.photos())
         st.rerun()
-    st.html(f'<div role="img" aria-label="Code for the phone\'s camera">{share.code_svg(link)}</div>')
+    st.image(share.code_png(link), width=CODE_PX, alt="Code for the phone's camera")
     st.code(link, language=None, wrap_lines=True)
     st.caption(
         "Point the phone's camera at the code. It works once, for ten minutes, and only on your home network. What is "
