@@ -20,6 +20,15 @@ from extract.sheet.tiles import check_corner
 from extract.sheet.words import CAUTIONS, DEFER, HOW_TO_PRINT, JOINING_STEP, PLUS_MINUS
 
 _HEADER_MM = 19.0
+_ALONG = (
+    ("seam", "“seam 3”: glued to the edge that says so, too."),
+    ("tick", "Glue tick to tick: each number stands on two edges, and 3 meets 3."),
+    (
+        "lean",
+        "“45° top longer”: cut leaning 45° from square, so that the top reaches the line and the underside lies back.",
+    ),
+    ("arrow", "The arrow points to the wearer’s front."),
+)
 _WORKED = (
     ("score", SCORE, "score: half through, do not cut"),
     ("burn", BURN, "burn or draw in, do not cut"),
@@ -209,8 +218,8 @@ def _legend(drawn: Sequence[DrawnPart], width: float) -> list[Block]:
     if centre:
         rows.append(_legend_row(centre[0], "centre of a ring or round hole", width))
     rows.append(_legend_row(DETAIL, "grey: trim lines, marks, check lines", width, GREY))
-    if any(word.role == "tick" for part in drawn for word in part.words):
-        rows.append(paragraph("Glue tick to tick: each number stands on two edges, and 3 meets 3.", width))
+    said = {word.role for part in drawn for word in part.words}
+    rows += [paragraph(text, width) for role, text in _ALONG if role in said]
     return rows
 
 

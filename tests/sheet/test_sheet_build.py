@@ -81,7 +81,13 @@ def test_the_guide_tells_the_build_and_its_lines(build_pattern: Pattern) -> None
     flat = re.sub(r"\s+", " ", guide)
     assert "middle of the foam's thickness" in flat and "Gores by chord" in flat
     assert "wing · cut 2 left and 2 right · foam, 6 mm" in flat
-    for legend in ("score: half through", "burn or draw in", "line of symmetry", "3 meets 3"):
+    for legend in (
+        "score: half through",
+        "burn or draw in",
+        "line of symmetry",
+        "3 meets 3",
+        "the underside lies back",
+    ):
         assert legend in flat
 
 
