@@ -13,6 +13,7 @@ from extract.geometry.arc import tangents_at
 from extract.geometry.curve import curve_length, reversed_curve
 from extract.geometry.runs import piece_named, run_edges
 from extract.geometry.slits import glued_curve, kept_when_glued, run_length
+from extract.pattern.registration import drawn_shares
 
 FINE, LOOK_AGAIN, WRONG = "fine", "look again", "wrong"
 _STRETCHES = 8
@@ -113,16 +114,17 @@ def fit_of(build: Build, seam: Seam, bands: Bands | None = None, where: bool = T
 def where_it_differs(build: Build, seam: Seam) -> tuple[Stretch, ...]:
     """The seam in stretches, each with the mismatch that lies in it; they add up to the whole.
 
-    Corners within the seam are matched where both sides have equally many. Else the two shapes are laid along one
-    another so that they turn at the same places; where they show no shape, the difference is spread evenly.
+    Ticks drawn across both sides are matched where there are equally many, else corners within the seam. Else the two
+    shapes are laid along one another so that they turn at the same places; where they show no shape, the difference is
+    spread evenly.
     """
     first, second = glued_curve(build, seam.first), glued_curve(build, seam.second)
     second = reversed_curve(second) if seam.against else second
     lengths = curve_length(first), curve_length(second)
-    ways = _corner_ways(build, seam.first, False), _corner_ways(build, seam.second, seam.against)
-    if len(ways[0]) > 2 and len(ways[0]) == len(ways[1]):
-        pairs = ways
-    else:
+    pairs = _paired(_tick_ways(build, seam, lengths))
+    if pairs is None:
+        pairs = _paired((_corner_ways(build, seam.first, False), _corner_ways(build, seam.second, seam.against)))
+    if pairs is None:
         shares = np.linspace(0.0, 1.0, _STRETCHES + 1)
         pairs = shares * lengths[0], _laid_along(first, second, shares) * lengths[1]
     spread = seam.layers_mm / lengths[0]
@@ -131,6 +133,21 @@ def where_it_differs(build: Build, seam: Seam) -> tuple[Stretch, ...]:
         Stretch(float(start), float(start + step), float(other - step * (1 + spread)))
         for start, step, other in zip(pairs[0], steps, np.diff(pairs[1]), strict=False)
     )
+
+
+def _paired(ways: tuple[Array, Array]) -> tuple[Array, Array] | None:
+    """The arc lengths of both sides where they say something: equally many, and more than the two ends."""
+    return ways if len(ways[0]) == len(ways[1]) > 2 else None
+
+
+def _tick_ways(build: Build, seam: Seam, lengths: tuple[float, float]) -> tuple[Array, Array]:
+    """Arc lengths of the ends and of the ticks drawn across each side, in the seam's own order."""
+    sides = ((seam.first, False, lengths[0]), (seam.second, seam.against, lengths[1]))
+    first, second = (
+        np.array([0.0, *sorted(share * length for share in drawn_shares(build, run, against).values()), length])
+        for run, against, length in sides
+    )
+    return first, second
 
 
 def _corner_ways(build: Build, run: Run, against: bool) -> Array:

@@ -7,11 +7,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from extract.build import Build, Detail, Figure, Outcome, Piece, Question, Run, Seam, Step
+from extract.build import Build, Detail, Figure, Outcome, Piece, Question, Seam, Step
 from extract.doors import Array, Doubt
-from extract.geometry.curve import curve_at, curve_points, nearest_parameters
-from extract.geometry.runs import piece_named, refused, run_curve, with_piece
-from extract.geometry.slits import glued_ways, run_length
+from extract.geometry.runs import piece_named, refused, with_piece
+from extract.geometry.slits import run_length
+from extract.pattern.registration import drawn_shares
 from extract.pattern.seams import seam_numbered, with_seam
 
 SPACING_MM = 37.5
@@ -20,8 +20,6 @@ _FLIP_MM = 5.0
 """A tick this far from where its flipped mate would be is seen at a glance (common practice, no source)."""
 _UNEVEN = (0.1, 0.15, 0.2, 0.25, 0.3, 1 / 3)
 """By how much of it the last gap exceeds the mean one and the first falls short: the least that shows is enough."""
-_SNAP_MM = 3.0
-"""A tick is drawn across the seam; a hand's ends miss it by no more than this."""
 _SAME_MM = 3.0
 _LEAST_MM = 12.0
 
@@ -75,23 +73,6 @@ def flip_shift(shares: Array, length_mm: float) -> float:
         return 0.0
     apart = np.abs(np.asarray(shares)[:, None] - (1 - np.asarray(shares))[None])
     return float(apart.min(axis=1).max() * length_mm)
-
-
-def drawn_shares(build: Build, run: Run, against: bool) -> dict[str, float]:
-    """Shares along the seam of the ticks drawn across a run, by the detail's id."""
-    curve, length = run_curve(build, run), run_length(build, run)
-    found = {}
-    for detail in piece_named(build, run.piece).details:
-        if detail.use != "tick":
-            continue
-        points = curve_points(detail.curve, 0.1)
-        at = nearest_parameters(curve, points)
-        gap = np.linalg.norm(curve_at(curve, at) - points, axis=1)
-        nearest = int(np.argmin(gap))
-        if gap[nearest] <= _SNAP_MM:
-            share = float(glued_ways(build, run, at[nearest : nearest + 1])[0] / length)
-            found[detail.id] = 1 - share if against else share
-    return found
 
 
 def _graded(count: int, uneven: float) -> Array:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import cache
 
 import numpy as np
 import pytest
@@ -14,13 +15,16 @@ from extract.doors import Array, CannotContinue, Curve
 from extract.geometry.arc import total_turning
 from extract.geometry.curve import (
     circle_curve,
+    curve_area,
     curve_length,
     curve_points,
     joined,
     polyline_curve,
+    reversed_curve,
     subcurve,
     transformed,
 )
+from extract.geometry.fit import fit_curve
 from extract.geometry.offset import offset_ring, parallel_curve
 
 
@@ -183,6 +187,35 @@ def test_a_valley_too_tight_is_cut_out_not_folded() -> None:
     assert shapely.LineString(points).is_simple
     foot = math.sqrt(8**2 - 3**2)  # on the axis, where the normal from (x, x²/6) ends: 8² = x² + 3²
     assert np.abs(points - [0.0, foot**2 / 6 + 3.0]).sum(axis=1).min() <= 0.01
+
+
+@cache
+def slit_outline() -> list[Curve]:
+    """An oblong with a slit 60 mm deep that opens by 20°, its mouth rounded to 1 mm as a hand leaves it, as one edge
+    from the slit's point all round."""
+    half = math.radians(10)
+    mouth, deep = 60 * math.sin(half), 60 * math.cos(half)
+    points = [[0, 0], [100 - mouth, 0], [100, deep], [100 + mouth, 0], [200, 0], [200, 120], [0, 120]]
+    sharp = shapely.Polygon(points)
+    smooth = sharp.buffer(-1.0, quad_segs=16).buffer(1.0, quad_segs=16)
+    ring = fit_curve(np.asarray(smooth.exterior.coords)[:-1][::-1], 0.02, closed=True).curve
+    ring = ring if curve_area(ring) > 0 else reversed_curve(ring)
+    start = int(np.argmin(np.linalg.norm(ring.controls[:, 0] - [100, deep], axis=1)))
+    return [Curve(np.roll(ring.controls, -start, axis=0), np.roll(ring.straight, -start), False)]
+
+
+@pytest.mark.parametrize("distance_mm", [-6.0, -2.0, -0.5, 0.5, 2.0, 6.0])
+def test_a_slit_outline_lies_between_shapelys_round_and_mitred_offsets(distance_mm: float) -> None:
+    """Ours has mitres up to a limit, so it covers shapely's round buffer and stays within its mitred one (outwards; the
+    other way about inwards), whether the slit gets narrower, closes from its point, or opens."""
+    edges = slit_outline()
+    source = shapely.Polygon(curve_points(edges[0], 0.002)[:-1])
+    found = polygon(offset_ring(edges, [distance_mm]))
+    rounded = source.buffer(distance_mm, quad_segs=64)
+    mitred = source.buffer(distance_mm, join_style="mitre", mitre_limit=10)
+    least, most = (rounded, mitred) if distance_mm > 0 else (mitred, rounded)
+    assert least.buffer(-0.03).difference(found).area <= 0.05
+    assert found.difference(most.buffer(0.03)).area <= 0.05
 
 
 def test_a_short_edge_may_vanish() -> None:

@@ -11,7 +11,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from extract.build import Build, Edge, Piece, Run, Seam
+from extract.build import Build, Detail, Edge, Piece, Run, Seam
 from extract.doors import Array, CannotContinue, Curve
 from extract.geometry.arc import joint_turnings
 from extract.geometry.curve import curve_length, curve_points, polyline_curve, subcurve, transformed
@@ -21,10 +21,12 @@ from extract.geometry.slits import run_length
 from extract.pattern.fit import Bands, fit_of, fit_table, where_it_differs
 from extract.pattern.seams import ease, sew, trim, unsew
 
+_X = np.linspace(0, 200, 201)
+_WAVE = fit_curve(np.c_[_X, 10 * np.sin(3 * np.pi * _X / 200)], 0.02).curve
+
 
 def wave(length: float, height: float = 6.0) -> Curve:
-    x = np.linspace(0, length, 201)
-    return fit_curve(np.c_[x, height * np.sin(3 * np.pi * x / length)], 0.02).curve
+    return transformed(_WAVE, np.array([[length / 200, 0, 0.0], [0, height / 10, 0.0]]))
 
 
 def slab(name: str, top: Curve, deep: float) -> Piece:
@@ -147,6 +149,21 @@ def test_the_difference_is_found_where_it_was_put(part: tuple[float, float]) -> 
     x = np.interp([0.5 * (s.start_mm + s.end_mm) for s in found], way, points[:, 0])
     inside = [s.difference_mm for s, at in zip(found, x, strict=True) if part[0] - 40 <= at <= part[1] + 40]
     assert sum(inside) >= 0.7 * total
+
+
+def tick(x: float) -> Detail:
+    return Detail(f"d{x:.0f}", "tick", polyline_curve(np.array([[x, -2.0], [x + 0.01, 5.0]])))
+
+
+def test_ticks_drawn_across_both_sides_are_matched() -> None:
+    """Ticks at 50 and 120 mm on one side, at 50 and 126 on the other (from its far end, 106 long on): 6 mm too many
+    lie between them, and 1 mm too few after them."""
+    first, second = slab("p1", line(200), 60), turned(slab("p2", line(205), 60))
+    first = replace(first, details=(tick(50.0), tick(120.0)))
+    second = replace(second, details=(tick(-155.0), tick(-79.0)))
+    build = Build("moth", (first, second), (Seam(1, Run("p1", ("a",)), Run("p2", ("a",))),))
+    found = where_it_differs(build, build.seams[0])
+    assert [s.difference_mm for s in found] == [pytest.approx(d, abs=0.02) for d in (0.0, 6.0, -1.0)]
 
 
 def test_corners_within_a_seam_are_matched() -> None:
