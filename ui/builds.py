@@ -20,8 +20,7 @@ from ui import corrections, jobs
 from ui.shelf import Work
 
 if TYPE_CHECKING:
-    from extract.build import Outcome
-    from extract.project import Project
+    from extract import Outcome, Project
 
 _lock = threading.Lock()
 FINDINGS = ("report.json", "reading.json")

@@ -15,7 +15,7 @@ from ui.drawings import show_svg
 from ui.refusal import Refusal
 
 if TYPE_CHECKING:
-    from extract.project import Project
+    from extract import Project
 
 PLAN = "plan.json"
 Terms = tuple[float, float, float, bool]

@@ -14,7 +14,7 @@ from ui.drawings import show_svg
 from ui.refusal import Refusal, refusal_for
 
 if TYPE_CHECKING:
-    from extract.project import Project
+    from extract import Project
 
 
 def show(work: shelf.Work) -> flow.Wait | None:

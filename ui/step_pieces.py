@@ -13,8 +13,7 @@ from ui.drawings import show_svg
 from ui.refusal import Refusal, refusal_for
 
 if TYPE_CHECKING:
-    from extract.build import Outcome, Step
-    from extract.project import Project
+    from extract import Outcome, Project, Step
 
 
 def show(work: shelf.Work) -> None:
