@@ -1,6 +1,6 @@
 """Peak memory and time of a whole run, file to all outputs in a fresh process, by picture size and file format.
 
-    python tests/bench/bench_intake.py [--heif]
+    python tests/bench/bench_intake.py [--heif] [--megapixels N …]
 
 The pictures are the demo's photo drawn larger. HEIF takes minutes to write at 200 megapixels, so it is made only when
 asked for. Linux and macOS (peak memory is read from the operating system).
@@ -48,9 +48,11 @@ def drawn(megapixels: int, folder: Path, kind: str, options: dict[str, Any]) -> 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--heif", action="store_true")
-    formats = {"heic": HEIF} if parser.parse_args().heif else FORMATS
+    parser.add_argument("--megapixels", type=int, nargs="+", default=MEGAPIXELS)
+    told = parser.parse_args()
+    formats = {"heic": HEIF} if told.heif else FORMATS
     print("| megapixels | format | file (MB) | seconds | peak (MB) |\n| --- | --- | --- | --- | --- |")
-    for megapixels in MEGAPIXELS:
+    for megapixels in told.megapixels:
         for kind, options in formats.items():
             with tempfile.TemporaryDirectory() as folder:
                 # in a process of its own: a child's peak memory starts at its parent's
