@@ -68,6 +68,7 @@ __all__ = [
     "foam_files",
     "foam_plan",
     "foam_view",
+    "followed",
     "look_at",
     "look_over",
     "open_project",
@@ -155,6 +156,13 @@ def check_correction(correction: Any) -> None:
     from extract.correction import checked
 
     checked(correction)
+
+
+def followed(picture: bytes, frame: Mapping[str, float], points_mm: Sequence[Sequence[float]]) -> list[list[float]]:
+    """Places set by hand on flat.jpg joined along the ink there, in mm; straight where there is no ink."""
+    from extract.surface import followed as follow
+
+    return follow(picture, frame, points_mm)
 
 
 def drawing(tracing: Tracing) -> dict[str, Any]:

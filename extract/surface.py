@@ -6,7 +6,7 @@ Everything is mm in the plane frame and JSON-ready; figures that matter are take
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -20,6 +20,7 @@ from extract.doors import Array, CannotContinue, Curve, Panel, Stroke, Tracing
 from extract.files import write_whole
 from extract.geometry.curve import curve_points
 from extract.geometry.planar import arc_length, closed_up
+from extract.ink.follow import follow_ink
 from extract.reading import READING, reading_json
 from extract.rework import HAND_SIGMA_MM
 
@@ -58,6 +59,17 @@ def flat_picture(tracing: Tracing) -> tuple[bytes, dict[str, float]]:
     width, height = (last - first + 1) * flat.mm_per_px
     frame = {"left": float(left), "top": float(top), "width": float(width), "height": float(height)}
     return _jpeg(np.asarray(small, np.uint8)), frame
+
+
+def followed(picture: bytes, frame: Mapping[str, float], points_mm: Sequence[Sequence[float]]) -> list[list[float]]:
+    """Points along the ink in the flat picture from each given place (mm) to the next; straight where there is none."""
+    grey = cv2.imdecode(np.frombuffer(picture, np.uint8), cv2.IMREAD_GRAYSCALE)
+    if grey is None:
+        raise CannotContinue("surface", "The flat view cannot be read.", "Trace the photo once more.")
+    mm_per_px = frame["width"] / grey.shape[1]
+    origin = frame["left"] + mm_per_px / 2, frame["top"] + mm_per_px / 2
+    found = follow_ink(np.asarray(grey, np.uint8), mm_per_px, origin, np.array(points_mm, float))
+    return np.round(found, 3).tolist()
 
 
 def drawing(tracing: Tracing) -> dict[str, Any]:

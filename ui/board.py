@@ -6,6 +6,7 @@ import base64
 import hashlib
 import json
 import re
+from collections.abc import Sequence
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -18,6 +19,10 @@ from ui.shelf import Work
 
 FOLDER = Path(__file__).with_name("surface")
 SCRIPTS = ("view.js", "preview.js", "paint.js", "words.js", "acts.js", "board.js", "hands.js", "tag.js", "surface.js")
+
+
+MOST_TAPS = 40
+"""Places of one line whose ink is followed, a tenth of a second each at most."""
 
 
 def _script() -> str:
@@ -42,7 +47,8 @@ def show(work: Work, key: str) -> extract.Tracing:
     def write_down() -> None:
         acts = st.session_state[name].get("acts")
         if isinstance(acts, list):
-            corrections.record(work, key, acts)
+            known = corrections.read(work, key).seen
+            corrections.record(work, key, [_along_ink(act, folder, known) for act in acts])
 
     log = corrections.read(work, key)
     tracing = corrections.tracing(folder, log)
@@ -67,6 +73,20 @@ def show(work: Work, key: str) -> extract.Tracing:
         on_look_change=lambda: None,
     )
     return tracing
+
+
+def _along_ink(act: Any, folder: Path, known: Sequence[str]) -> Any:
+    """The act with its drawn line led along the ink between the places tapped, where it asks for that."""
+    wanted = isinstance(act, dict) and act.get("follow") is True and act.get("id") not in known
+    if not wanted or not corrections.is_sound(act.get("correction")) or act["correction"]["do"] != "draw":
+        return act
+    drawn = act["correction"]
+    places = [*drawn["points"], *(drawn["points"][:1] if drawn["closed"] else ())]
+    if not 2 <= len(places) <= MOST_TAPS:
+        return act
+    frame = json.loads((folder / "flat.json").read_text("utf-8"))
+    points = extract.followed((folder / "flat.jpg").read_bytes(), frame, places)
+    return {**act, "correction": {**drawn, "points": points[:-1] if drawn["closed"] else points}}
 
 
 @lru_cache(maxsize=8)

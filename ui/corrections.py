@@ -39,7 +39,7 @@ class Log:
             return self
         seen = (*self.seen, act["id"][:80])[-REMEMBERED:]
         match act.get("act"):
-            case "do" if len(self.done) < MOST and _is_sound(act.get("correction")):
+            case "do" if len(self.done) < MOST and is_sound(act.get("correction")):
                 return Log((*self.done, act["correction"]), (), seen)
             case "undo" if self.done:
                 return Log(self.done[:-1], (*self.undone, self.done[-1]), seen)
@@ -48,7 +48,7 @@ class Log:
         return Log(self.done, self.undone, seen)
 
 
-def _is_sound(correction: Any) -> bool:
+def is_sound(correction: Any) -> bool:
     try:
         extract.check_correction(correction)
     except extract.CannotContinue:
@@ -60,8 +60,8 @@ def read(work: Work, key: str) -> Log:
     """The corrections of the reading of that key; none where nothing was corrected or the file cannot be read."""
     try:
         saved = json.loads(_place(work, key).read_text("utf-8"))
-        done = tuple(correction for correction in saved["done"] if _is_sound(correction))
-        undone = tuple(correction for correction in saved["undone"] if _is_sound(correction))
+        done = tuple(correction for correction in saved["done"] if is_sound(correction))
+        undone = tuple(correction for correction in saved["undone"] if is_sound(correction))
         return Log(done, undone, tuple(str(name) for name in saved["seen"]))
     except (OSError, ValueError, KeyError, TypeError):
         return Log()

@@ -15,6 +15,7 @@ export class Board {
     this.root = root;
     this.view = makeView();
     this.mode = "look";
+    this.followsInk = true;
     this.chosen = {};
     this.draft = [];
     this.pointers = new Map();
@@ -84,8 +85,8 @@ export class Board {
 
   // Doing
 
-  correct(correction, words) {
-    this.acts.add({ act: "do", correction });
+  correct(correction, words, more = {}) {
+    this.acts.add({ act: "do", correction, ...more });
     this.sent = new Set(this.acts.waiting.map((act) => act.id));
     this.say(words);
     this.refresh();
@@ -171,7 +172,8 @@ export class Board {
     this.draw();
   }
 
-  finishDrawing(closed) {
+  // Taps are joined along the ink, by the answer; a line drawn in one go says itself where it runs.
+  finishDrawing(closed, tapped = true) {
     const points = this.draft;
     this.draft = [];
     this.mode = "look";
@@ -183,7 +185,8 @@ export class Board {
     const id = this.freshId();
     this.chosen = { line: id };
     const told = { do: "draw", new: id, points: points.map(tidy), closed, meaning: "cut" };
-    this.correct(told, `${lineName(fresh(id, points, closed, "cut"))} drawn. Say below if it is not to be cut.`);
+    const words = `${lineName(fresh(id, points, closed, "cut"))} drawn. Say if it is not to be cut.`;
+    this.correct(told, words, { follow: tapped && this.followsInk });
   }
 
   // Pulling

@@ -130,7 +130,7 @@ export const hands = {
     const closes = this.draft.length > 8 && away(this.draft[0], end) * this.view.scale < this.reach;
     const drawn = steadied(this.draft);
     this.draft = closes ? drawn : [...drawn, this.snapped(end, []).place];
-    this.finishDrawing(closes);
+    this.finishDrawing(closes, false);
   },
 
   wheel(event) {

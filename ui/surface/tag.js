@@ -101,8 +101,15 @@ export const tag = {
   drawVerbs() {
     return [
       ["It ends here", () => this.finishDrawing(false)],
+      [this.followsInk ? "Between taps: along the ink" : "Between taps: straight", () => this.turnFollowing()],
       ["Leave it", () => this.escape()],
     ];
+  },
+
+  turnFollowing() {
+    this.followsInk = !this.followsInk;
+    this.say(this.followsInk ? "Between taps the line follows the ink." : "Between taps the line runs straight.");
+    this.showTag();
   },
 
   lineVerbs(line) {
