@@ -82,7 +82,7 @@ def _edge_figures(old: Piece, piece: Piece, length: Length) -> Iterator[Figure]:
         before, now = None if was is None else length(was.curve), length(edge.curve)
         if before is None or abs(before - now) > _SHOWN_MM:
             yield Figure("length of the edge", "mm", before, now, f"{piece.id}:{edge.id}")
-    for name in [name for name in former if all(edge.id != name for edge in piece.edges)]:
+    for name in [name for name in former if not any(edge.id.startswith(name) for edge in piece.edges)]:
         yield Figure("length of the edge", "mm", length(former[name].curve), 0.0, f"{piece.id}:{name}")
 
 

@@ -20,8 +20,8 @@ _STRETCHES = 8
 _SAMPLES = 128
 _SURE_RAD = 0.02
 """How well two traced directions of one line agree, about one degree."""
-_LOOSE_MM = 20.0
-"""A stretch is taken to differ evenly unless the shapes say otherwise; small against it costs next to nothing."""
+_EVEN = 0.3
+"""A difference is taken to be spread evenly unless the shapes say otherwise; small against it costs next to nothing."""
 _PLAIN_RAD = 0.05
 """Edges that turn less than this in all show no shape to compare."""
 
@@ -125,8 +125,9 @@ def where_it_differs(build: Build, seam: Seam) -> tuple[Stretch, ...]:
     if pairs is None:
         pairs = _paired((_corner_ways(build, seam.first, False), _corner_ways(build, seam.second, seam.against)))
     if pairs is None:
-        shares = np.linspace(0.0, 1.0, _STRETCHES + 1)
-        pairs = shares * lengths[0], _laid_along(first, second, shares) * lengths[1]
+        steps = np.full(_STRETCHES, lengths[0] / _STRETCHES)
+        weights = _weights(first, second, lengths, steps)
+        pairs = _summed(steps), _summed(_stretched(steps, lengths, weights))
     spread = seam.layers_mm / lengths[0]
     steps = np.diff(pairs[0])
     return tuple(
@@ -157,24 +158,35 @@ def _corner_ways(build: Build, run: Run, against: bool) -> Array:
     return np.concatenate([[0.0], np.cumsum(lengths[::-1] if against else lengths)])
 
 
-def _laid_along(first: Curve, second: Curve, shares: Array) -> Array:
-    """For shares of the first curve's length those of the second where it has turned as far, ends to ends."""
+def _weights(first: Curve, second: Curve, lengths: tuple[float, float], steps: Array) -> Array:
+    """Shares (K,) of the difference that lie in each of ``steps`` of the first side, so that both sides turn alike;
+    even where their shapes say nothing."""
+    even = np.full(len(steps), 1 / len(steps))
     fine = np.linspace(0.0, 1.0, _SAMPLES + 1)
     angle, other = _direction(first, fine), _direction(second, fine)
     if np.ptp(angle) < _PLAIN_RAD or np.ptp(other) < _PLAIN_RAD:
-        return shares
-    length = curve_length(first)
+        return even
+    shares = _summed(steps) / lengths[0]
 
     def misfit(unknown: Array) -> Array:
-        to = np.concatenate([[0.0], unknown[:-1], [1.0]])
+        weights = unknown[:-1] / max(unknown[:-1].sum(), 1e-9)
+        to = _summed(_stretched(steps, lengths, weights)) / lengths[1]
         turned = (np.interp(np.interp(fine, shares, to), fine, other) - angle - unknown[-1]) / _SURE_RAD
-        uneven = (np.diff(to) - np.diff(shares)) * length / _LOOSE_MM
-        return np.concatenate([turned / np.sqrt(len(fine)), uneven])
+        return np.concatenate([turned / np.sqrt(len(fine)), _EVEN * (weights - even)])
 
-    start = np.append(shares[1:-1], float((other - angle).mean()))
-    found = least_squares(misfit, start, method="lm", max_nfev=400).x[:-1]
-    whole = np.concatenate([[0.0], found, [1.0]])
-    return whole if (np.diff(whole) > 0).all() else shares
+    start = np.append(even, float((other - angle).mean()))
+    low, high = np.append(np.zeros(len(steps)), -np.inf), np.append(np.ones(len(steps)), np.inf)
+    found = least_squares(misfit, start, bounds=(low, high), max_nfev=60).x[:-1]
+    return np.asarray(found / found.sum()) if found.sum() > 0 else even
+
+
+def _stretched(steps: Array, lengths: tuple[float, float], weights: Array) -> Array:
+    """What the steps of the first side are on the second when it differs by the given shares of the difference."""
+    return np.maximum(steps + (lengths[1] - lengths[0]) * weights, 0.0)
+
+
+def _summed(steps: Array) -> Array:
+    return np.concatenate([[0.0], np.cumsum(steps)])
 
 
 def _direction(curve: Curve, shares: Array) -> Array:

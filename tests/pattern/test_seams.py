@@ -148,7 +148,7 @@ def test_the_difference_is_found_where_it_was_put(part: tuple[float, float]) -> 
     way = np.concatenate([[0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
     x = np.interp([0.5 * (s.start_mm + s.end_mm) for s in found], way, points[:, 0])
     inside = [s.difference_mm for s, at in zip(found, x, strict=True) if part[0] - 40 <= at <= part[1] + 40]
-    assert sum(inside) >= 0.7 * total
+    assert sum(inside) >= 0.9 * total
 
 
 def tick(x: float) -> Detail:
