@@ -76,7 +76,7 @@ def stretches_of(rings: Sequence[Ring], tolerance_mm: float) -> list[list[Stretc
     owner = np.repeat(np.arange(len(curves)), sizes)
     chain = Curve(controls, straight, False)
     first, last = tangents(chain, np.arange(len(controls), dtype=float)), end_tangents(chain)
-    starts = [0, *(np.flatnonzero(_breaks(first, last, straight, owner)) + 1).tolist()]
+    starts = [0, *(np.flatnonzero(_breaks(first, last, straight, owner, distance)) + 1).tolist()]
     raws = parallels(controls, straight, distance, [*starts, len(controls)], tolerance_mm)
     found: list[list[Stretch]] = [[] for _ in rings]
     for a, b, (raw, folded) in zip(starts, [*starts[1:], len(controls)], raws, strict=True):
@@ -103,12 +103,13 @@ def without_hooks(curves: Sequence[Curve]) -> list[Curve]:
     return [Curve(controls[a:b], curve.straight, False) for curve, (a, b) in zip(curves, pairwise(bounds), strict=True)]
 
 
-def _breaks(first: Array, last: Array, straight: Mask, owner: np.ndarray) -> Mask:
-    """Whether a stretch ends at each joint (N − 1,) between cubics: where an edge ends, or at a kink."""
+def _breaks(first: Array, last: Array, straight: Mask, owner: np.ndarray, distance: Array) -> Mask:
+    """Whether a stretch ends at each joint (N − 1,) between cubics: where an edge ends, or at a kink of one that moves,
+    for an edge that stays may be trimmed anywhere."""
     cross = last[:-1, 0] * first[1:, 1] - last[:-1, 1] * first[1:, 0]
     turn = np.abs(np.arctan2(cross, (last[:-1] * first[1:]).sum(axis=1)))
     least = np.where(straight[1:] & straight[:-1], np.radians(_LINES_DEG), np.radians(_KINK_DEG))
-    return np.asarray((turn > least) | (owner[1:] != owner[:-1]))
+    return np.asarray(((turn > least) & (distance[1:] != 0)) | (owner[1:] != owner[:-1]))
 
 
 def _halved_alone(stretches: list[Stretch]) -> list[Stretch]:

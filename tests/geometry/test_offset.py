@@ -104,6 +104,15 @@ def test_each_edge_may_have_its_own_distance() -> None:
     assert all(c is not None and c.straight.all() and len(c.controls) == 1 for c in mixed)
 
 
+def test_a_neighbour_is_trimmed_past_its_own_short_last_stretch() -> None:
+    """The left edge ends in a stretch of 0.4 mm that turns by 4°; an upper edge 5 mm lower still meets it cleanly."""
+    low = polyline_curve(np.array([[0.0, 60.0], [0.0, 0.4], [-0.03, 0.0]]))
+    edges = [polyline_curve(np.array([[-0.03, 0.0], [100.0, 0.0]])), *edges_of(OBLONG)[1:3], low]
+    found = offset_ring(edges, [-5.0, 0.0, 0.0, 0.0])
+    assert polygon(found).area == pytest.approx(5500)
+    assert [len(c.controls) for c in found if c is not None] == [1, 1, 1, 1]
+
+
 def test_edges_in_line_meet_in_a_step_that_leaves_the_neighbour_alone() -> None:
     points = np.insert(OBLONG, 1, [40.0, 0.0], axis=0)
     for distances, area in (([8.0, 0, 0, 0, 0], 6000 + 40 * 8), ([-8.0, 0, 0, 0, 0], 6000 - 40 * 8)):
