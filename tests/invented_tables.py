@@ -11,8 +11,8 @@ from scipy.optimize import brentq
 
 from extract.camera.printer import RULER_SD_MM, SAME_PRINTER
 from extract.camera.solve import SolveSettings
+from extract.cards import find
 from extract.cards.design import card_design
-from extract.cards.find import _noise_px
 from extract.doors import Array, CardDesign, CardSighting, Lens, Photo, PlacedCard, PlaneCamera, TraceSettings
 from extract.geometry.scalecard import bar_lengths_mm, board_size_mm, chess_corners_mm
 
@@ -206,7 +206,7 @@ def draw_table(
         seen = phone.sees(card.corners_on_table())
         seen = seen + sd * rng.normal(size=seen.shape)
         nominal = chess_corners_mm(card.design)
-        sightings.append(CardSighting(card.design, seen, nominal, _noise_px(nominal, seen)))
+        sightings.append(CardSighting(card.design, seen, nominal, np.nan))
     bars = np.array(bar_lengths_mm(cards[0].design)) * cards[0].stretch + RULER_SD_MM * rng.normal(size=2)
     told = TraceSettings(bar_long_mm=float(bars[0]), bar_short_mm=float(bars[1])) if measured else TraceSettings()
     blank = np.broadcast_to(np.zeros((1, 1, 3), np.uint8), (SIZE_PX[1], SIZE_PX[0], 3))
@@ -214,7 +214,7 @@ def draw_table(
     true_mm = [_in_frame(cards[0], place) for place in (outline, points)]
     photo = Photo("table.jpg", blank, "", FOCAL_PX)
     rest = true_mm[1], seen_px[1], float(sd), height - known.paper_mm
-    return Drawn(phone, cards, photo, tuple(sightings), told, true_mm[0], seen_px[0], *rest)
+    return Drawn(phone, cards, photo, find.noise_px(sightings), told, true_mm[0], seen_px[0], *rest)
 
 
 def truth_camera(drawn: Drawn, corner_sd_px: float) -> PlaneCamera:

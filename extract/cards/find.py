@@ -9,7 +9,8 @@ corner of a chessboard.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -27,6 +28,9 @@ FLAT_LEVELS = 4.0
 
 LEAST_FREEDOM = 8
 """Observations to spare below which a spread estimated from them is off by half and more."""
+
+SHARED_FREEDOM = 20
+"""Cards of one photo differ in sharpness by a fifth or so (the test photos): as well as twenty observations tell."""
 
 LEAST_PERIMETER_PX = 36
 """Markers of seven cells across can be read down to about a pixel and a third per cell; OpenCV takes the limit as a
@@ -74,7 +78,7 @@ def find_cards(
             refusals.append(why)
     if not sightings:
         raise CannotContinue("cards", refusals[0].reason, refusals[0].advice)
-    return tuple(sightings), tuple(Doubt(why.code, f"{why.reason} It was left out.") for why in refusals)
+    return noise_px(sightings), tuple(Doubt(why.code, f"{why.reason} It was left out.") for why in refusals)
 
 
 class _UnusableError(Exception):
@@ -169,7 +173,7 @@ def _sight(grey: Grey, design: CardDesign, markers: Markers, photo: Photo, setti
     corners_mm, corners_px = corners_mm[good], corners_px[good]
     if len(corners_mm) < settings.min_corners or _spread(corners_mm) < 0.4 * design.square_mm:
         raise _too_few(design, len(corners_mm), len(board_mm))
-    return CardSighting(design, corners_px, corners_mm, _noise_px(corners_mm, corners_px))
+    return CardSighting(design, corners_px, corners_mm, math.nan)
 
 
 def _too_few(design: CardDesign, found: int, of: int) -> _UnusableError:
@@ -283,10 +287,21 @@ def _likeness(
     return np.where(flat, 0.0, (seen * ideal).sum(axis=1) / np.maximum(length, 1e-9) / math.sqrt(len(u)))
 
 
-def _noise_px(corners_mm: Array, corners_px: Array) -> float:
-    """1 σ of one corner coordinate: what is left after a smooth map is taken out, cubic where there are corners enough,
-    else a homography bent quadratically, as lens and paper bend it (fewest corners: not bent). Never below 0.03 px,
-    the best such corners reach on a sharp picture."""
+def noise_px(sightings: Sequence[CardSighting]) -> tuple[CardSighting, ...]:
+    """The sightings of one photo with 1 σ of a corner coordinate as their corners show it. A photo is about as sharp
+    all over, and twelve corners tell their own noise to a fifth only, so each card's is drawn towards what all show
+    together (the mean of a χ² with a prior worth ``SHARED_FREEDOM`` observations). Never below 0.03 px, the best such
+    corners reach on a sharp picture."""
+    rests = [_rest_px2(sighting.corners_mm, sighting.corners_px) for sighting in sightings]
+    typical = sum(rest for rest, _ in rests) / sum(freedom for _, freedom in rests)
+    spreads = [(rest + SHARED_FREEDOM * typical) / (freedom + SHARED_FREEDOM) for rest, freedom in rests]
+    return tuple(replace(s, sd_px=max(0.03, math.sqrt(spread))) for s, spread in zip(sightings, spreads, strict=True))
+
+
+def _rest_px2(corners_mm: Array, corners_px: Array) -> tuple[float, int]:
+    """Sum of squares left after a smooth map is taken out, and how many observations it had to spare. The map is cubic
+    where there are corners enough, else a homography bent quadratically, as lens and paper bend it; with the fewest
+    corners it is not bent."""
     centred = (corners_mm - corners_mm.mean(axis=0)) / np.ptp(corners_mm, axis=0).max()
     left, degree, unknowns = corners_px, 3 if len(centred) >= 20 else 2, 0
     if degree == 2:
@@ -297,7 +312,7 @@ def _noise_px(corners_mm: Array, corners_px: Array) -> float:
     if 2 * len(centred) - 2 * terms.shape[1] >= LEAST_FREEDOM:
         # to first order the homography's eight are among the quadratic map's twelve
         left, unknowns = left - terms @ np.linalg.lstsq(terms, left, rcond=None)[0], 2 * terms.shape[1]
-    return max(0.03, math.sqrt(float((left**2).sum()) / (2 * len(centred) - unknowns)))
+    return float((left**2).sum()), 2 * len(centred) - unknowns
 
 
 def _mapped(homography: Array, points: Array) -> Array:

@@ -16,7 +16,7 @@ from invented_tables import Lying, Phone
 from extract.camera.project import mm_from_px
 from extract.camera.solve import SolveSettings, solve
 from extract.camera.uncertainty import shape_sd_mm
-from extract.cards.find import _noise_px
+from extract.cards.find import noise_px
 from extract.doors import Array, Doubt, PlaneCamera
 
 NOISE_PX = 0.08
@@ -110,9 +110,8 @@ def test_bend_of_a_small_card_is_no_noise(bench) -> None:
     bent = bench.lying(bench.small, 60, 480, 0.3, arch_mm=4.0)
     phone = bench.phone(distance_mm=900.0, aim_mm=(100.0, 250.0), tilt_deg=20.0)
     photo, seen = bench.shoot(phone, (bench.lying(bench.a4), bent), NOISE_PX, np.random.default_rng(3))
-    noise = [_noise_px(card.corners_mm, card.corners_px) for card in seen]
-    assert np.array(noise) == pytest.approx(NOISE_PX, rel=0.4)
-    found = [replace(card, sd_px=sd) for card, sd in zip(seen, noise, strict=True)]
+    found = noise_px(seen)
+    assert [card.sd_px for card in found] == pytest.approx([NOISE_PX, NOISE_PX], rel=0.4)
     _, doubts = solve([found], [photo])
     assert [doubt.code for doubt in doubts] == ["card-bent"] and "small card 0" in doubts[0].message
 
