@@ -107,14 +107,9 @@ def total_turning(curve: Curve) -> float:
     return float(segment_turnings(curve).sum() + joint_turnings(curve).sum())
 
 
-def bending(curve: Curve) -> float:
-    """Radians of turning without regard to its sign (total absolute curvature), corners included."""
-    return float(_steps(curve.controls, absolute=True).sum() + np.abs(joint_turnings(curve)).sum())
-
-
 def segment_turnings(curve: Curve) -> Array:
     """Radians (N,) by which the tangent turns within each segment."""
-    turn = _steps(curve.controls, absolute=False)
+    turn = _turns(curve.controls)
     turn[curve.straight] = 0.0
     return turn
 
@@ -152,11 +147,6 @@ def stretch(curve: Curve, start_mm: float, end_mm: float) -> Curve:
     if curve.closed and start >= len(curve.controls):
         start = 0.0
     return subcurve(curve, float(start), float(end))
-
-
-def even_ways(curve: Curve, count: int) -> Array:
-    """``count`` arc lengths (count,) from 0 to the curve's own length, evenly spaced."""
-    return np.linspace(0.0, float(segment_lengths(curve).sum()), count)
 
 
 def _off_the_joints(curve: Curve, ways: Array) -> Array:
@@ -226,7 +216,7 @@ def _reach(controls: Array) -> Array:
     return np.asarray(np.abs(np.diff(controls, axis=1)).max(axis=(1, 2)))
 
 
-def _steps(controls: Array, absolute: bool) -> Array:
+def _turns(controls: Array) -> Array:
     """Turning (N,) of cubics (N, 4, 2), summed over small steps so that a full turn is not lost."""
     n = len(controls)
     t = np.linspace(0.0, 1.0, _TURN_SAMPLES + 1)
@@ -234,8 +224,7 @@ def _steps(controls: Array, absolute: bool) -> Array:
     chain = Curve(controls, np.zeros(n, bool), False)
     first, last = tangents(chain, np.arange(n, dtype=float)), end_tangents(chain)
     slopes = np.concatenate([first[:, None], inner, last[:, None]], axis=1)
-    turn = _angle(slopes[:, :-1], slopes[:, 1:])
-    return np.asarray((np.abs(turn) if absolute else turn).sum(axis=1))
+    return np.asarray(_angle(slopes[:, :-1], slopes[:, 1:]).sum(axis=1))
 
 
 def _angle(a: Array, b: Array) -> Array:

@@ -233,11 +233,6 @@ def seams_of(build: Build, piece_id: str, edges: Sequence[str] | None = None) ->
     )
 
 
-def partner_of(seam: Seam, run: Run) -> Run:
-    """The other side of the seam from the side that shares an edge with ``run``."""
-    return seam.second if _touches(seam.first, run.piece, run.edges) else seam.first
-
-
 def _touches(run: Run, piece_id: str, edges: Sequence[str] | None) -> bool:
     return run.piece == piece_id and (edges is None or any(edge in edges for edge in run.edges))
 

@@ -59,11 +59,6 @@ def closed_cone(wedge_deg: float, leg_mm: float) -> Cone:
     )
 
 
-def wedge_of(leg_mm: float, mouth_mm: float) -> float:
-    """Angle in degrees of a dart with two equal legs and the given width at its mouth."""
-    return float(np.degrees(2 * np.arcsin(mouth_mm / (2 * leg_mm))))
-
-
 def cap_intake(ball_mm: float, reach_mm: float, around_rad: float = 2 * np.pi) -> float:
     """What a flat sector's rim must lose in all to lie on a ball of radius ``ball_mm``, ``reach_mm`` of way from the
     top: angle · (s − ρ·sin(s/ρ)), since the ball's circle there has radius ρ·sin(s/ρ)."""

@@ -32,13 +32,6 @@ def joint(between_deg: float, thickness_mm: float) -> Joint:
     return Joint(lean, float(thickness_mm * np.tan(rad)), float(2 * thickness_mm * np.sin(rad)))
 
 
-def tube_joint(sides: int, thickness_mm: float) -> Joint:
-    """For a regular tube of flat ``sides``: each edge leans 180°/n."""
-    if sides < 3:
-        raise refused("A tube has three sides or more.", "Give a larger number of sides.")
-    return joint(180 - 360 / sides, thickness_mm)
-
-
 def joint_figures(lean_deg: float, thickness_mm: float, where: str = "") -> tuple[Figure, ...]:
     """The figures shown when an edge is finished leaning."""
     found = joint(180 - 2 * abs(lean_deg), thickness_mm)

@@ -18,7 +18,6 @@ from extract.geometry.runs import (
     free_id,
     free_piece_id,
     outline_of,
-    partner_of,
     piece_area,
     run_curve,
     run_from,
@@ -122,8 +121,6 @@ def test_names_go_on_counting() -> None:
     assert edge_letters(28)[-3:] == ("z", "aa", "ab")
 
 
-def test_a_seam_knows_its_other_side() -> None:
+def test_seams_are_found_by_their_edges() -> None:
     assert seams_of(BUILD, "p1", ("b",)) == BUILD.seams
     assert seams_of(BUILD, "p1", ("c",)) == ()
-    assert partner_of(BUILD.seams[0], Run("p1", ("b",))) == Run("p2", ("a",))
-    assert partner_of(BUILD.seams[0], Run("p2", ("a",))) == Run("p1", ("a", "b"))

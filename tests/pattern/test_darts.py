@@ -27,7 +27,7 @@ from extract.geometry.curve import (
 from extract.geometry.fit import fit_curve
 from extract.geometry.runs import checked, run_curve, shape_of
 from extract.geometry.slits import glued_curve, real_ways, run_length, slits_of
-from extract.pattern.darts import cap_intake, close_slits, closed_cone, put_darts, row_weights, wedge_of
+from extract.pattern.darts import cap_intake, close_slits, closed_cone, put_darts, row_weights
 from extract.pattern.fit import fit_of
 
 
@@ -78,7 +78,8 @@ def test_a_closed_wedge_is_a_cone(wedge: float, half: float, slope: float, mouth
 def test_published_wedges() -> None:
     """Leg 7.25 in, width 1.0 in → 7.908° (lindrix.com/pattern/angle; exact 7.909°). A full cone with a 90° point is a
     sector of 254.6° (anvilfire.com cones1), so the wedge taken out of the disc is 105.4°."""
-    assert wedge_of(7.25, 1.0) == pytest.approx(7.908, abs=0.0015)
+    slit = slits_of(slit_piece(7.908, leg=72.5))[0]
+    assert slit.mouth_mm == pytest.approx(10.0, abs=0.002)
     assert closed_cone(360 - 254.558, 1).half_apex_deg == pytest.approx(45, abs=0.001)
 
 

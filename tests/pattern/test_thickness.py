@@ -13,7 +13,7 @@ from extract.doors import CannotContinue, Curve
 from extract.geometry.curve import circle_curve, curve_length, polyline_curve, reversed_curve, subcurve
 from extract.geometry.runs import outline_of, shape_of
 from extract.geometry.slits import run_length
-from extract.pattern.joint import joint, joint_figures, tube_joint
+from extract.pattern.joint import joint, joint_figures
 from extract.pattern.thickness import (
     allow_bend,
     allow_layers,
@@ -94,13 +94,10 @@ def test_edges_lean_half_the_missing_angle(
         assert (found.shift_mm, found.gap_mm) == (pytest.approx(shift, abs=0.006), pytest.approx(gap, abs=0.006))
 
 
-def test_joints_of_tubes_and_their_figures() -> None:
-    assert tube_joint(8, 6).lean_deg == 22.5
+def test_joints_tell_their_figures() -> None:
     assert [round(f.after, 2) for f in joint_figures(45, 10)] == [45, 90, 10.0, 14.14]
     with pytest.raises(CannotContinue, match="cannot meet"):
         joint(0, 5)
-    with pytest.raises(CannotContinue, match="three sides"):
-        tube_joint(2, 5)
 
 
 def test_a_layer_over_a_base_is_longer_by_turning_times_offset() -> None:
