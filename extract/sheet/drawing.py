@@ -94,17 +94,22 @@ def draw_pattern(pattern: Pattern) -> tuple[DrawnPart, ...]:
     references = reference_styles(reference_colours(pattern))
     ids = _unique_ids(pattern.parts)
     return tuple(
-        with_arrow(DrawnPart(part, id_, part_name(part), _part_lines(part, lettering, references), lettering, region))
+        with_arrow(_drawn(part, id_, _part_lines(part, lettering, references), lettering, region))
         for part, id_, lettering, region in zip(pattern.parts, ids, letterings, regions, strict=True)
     )
 
 
+def _drawn(part: Part, id_: str, lines: tuple[DrawnLine, ...], lettering: Lettering, region: Geometry) -> DrawnPart:
+    return DrawnPart(part, id_, part_name(part), lines, lettering, region, words_of(part, region))
+
+
 def with_arrow(item: DrawnPart) -> DrawnPart:
-    """The part with the arrow to the front where its lettering now leaves room for it, and its other words."""
+    """The part with the arrow to the front where its lettering now leaves room for it."""
     curves, words = arrow_of(item.part, item.region, item.lettering.box)
-    others = tuple(line for line in item.lines if line.role != "arrow")
+    lines = tuple(line for line in item.lines if line.role != "arrow")
+    others = tuple(word for word in item.words if word.role != "arrow")
     arrow = tuple(DrawnLine("arrow", DETAIL, curve) for curve in curves)
-    return replace(item, lines=(*arrow, *others), words=(*words_of(item.part, item.region), *words))
+    return replace(item, lines=(*arrow, *lines), words=(*others, *words))
 
 
 def reference_colours(pattern: Pattern) -> tuple[str, ...]:

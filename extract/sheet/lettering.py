@@ -5,7 +5,7 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property, lru_cache
 from math import ceil, cos, hypot, pi, sin
 
 import shapely
@@ -51,7 +51,7 @@ class Lettering:
     centre: tuple[float, float]
     leader: tuple[tuple[float, float], tuple[float, float]] | None = None
 
-    @property
+    @cached_property
     def box(self) -> Box:
         width, height = _size(self.lines)
         x, y = self.centre
@@ -87,6 +87,7 @@ def printable(text: str, font: str = PLAIN) -> tuple[str, str]:
         return "".join(sign if ord(sign) in known else "?" for sign in text), SPARE
 
 
+@lru_cache(maxsize=20_000)
 def text_width(text: str, font: str, size_mm: float) -> float:
     if font == SPARE:
         _spare_font()

@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from io import BytesIO
 from typing import Any
 
+from reportlab import rl_config
 from reportlab.pdfbase.pdfdoc import PDFDictionary, PDFName
 from reportlab.pdfgen.canvas import Canvas
 
@@ -148,3 +149,14 @@ def new_canvas(title: str, subject: str) -> tuple[Canvas, BytesIO]:
     }
     canvas._doc.Catalog.ViewerPreferences = PDFDictionary(preferences)
     return canvas, buffer
+
+
+def finished(canvas: Canvas, buffer: BytesIO) -> bytes:
+    """The file's content. Its streams stay binary: spelling them in letters, for transports of long ago, costs a
+    quarter more bytes and a seventh of the time."""
+    kept, rl_config.useA85 = rl_config.useA85, 0
+    try:
+        canvas.save()
+    finally:
+        rl_config.useA85 = kept
+    return buffer.getvalue()

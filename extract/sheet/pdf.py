@@ -16,7 +16,7 @@ from extract.sheet.furniture import draw_check_corner, draw_joint, draw_name
 from extract.sheet.guide import draw_guide
 from extract.sheet.layout import EDGE_MM, MARGIN_MM, Box, Grid, Tile, lay_out, paper_named
 from extract.sheet.lettering import BOLD, Lettering, Line, kept_whole
-from extract.sheet.paper import Page, new_canvas
+from extract.sheet.paper import Page, finished, new_canvas
 from extract.sheet.room import AREA_PITCH_MM, Crowd, box_array, crowd_of, gap_to
 from extract.sheet.tiles import CheckCorner, emptiest_corner, joints
 
@@ -43,8 +43,7 @@ def pattern_pdf(pattern: Pattern, paper: str = "A4", corner_mm: tuple[float, flo
     for count, tile in enumerate(grid.printed, start=1):
         footer = f"page {count} of {len(grid.printed)}", pattern.photo_name, pattern.date
         _draw_tile(canvas, drawn, grid, tile, crowd, footer)
-    canvas.save()
-    return buffer.getvalue()
+    return finished(canvas, buffer)
 
 
 def _settled(drawn: Sequence[DrawnPart], grid: Grid) -> tuple[DrawnPart, ...]:
