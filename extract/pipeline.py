@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from extract.camera.advice import advise_card
+from extract.camera.advice import advise_card, advise_ruler
 from extract.camera.blur import blur_doubt, measure_blur
 from extract.camera.flatten import flatten, sampling_px_per_mm, seen_region_mm
 from extract.camera.uncertainty import shape_sd_mm, shape_sd_mm_at
@@ -110,6 +110,7 @@ def trace(sources: Sequence[Source], settings: TraceSettings, progress: Progress
         strokes = tuple(_with_plane(s, camera) for s in raw)
     outline, hint = np.vstack(silhouette.rings_mm), photos[best].focal_hint_px
     advice = advise_card(camera, outline, focal_hint_px=hint) if has_card(camera) else None
+    ruler = advise_ruler(camera, outline, settings, focal_hint_px=hint)
     doubts = (
         *(d for _, found_doubts in found for d in found_doubts),
         *camera_doubts,
@@ -117,6 +118,7 @@ def trace(sources: Sequence[Source], settings: TraceSettings, progress: Progress
         *(d for d in map(blur_doubt, photos, blurs) if d),
         *([advice] if advice else []),
         *_bar_doubts(settings),
+        *([ruler] if ruler else []),
         *_edge_doubts(silhouette),
     )
     pattern = make_pattern(panels, strokes, photos[best].name, date.today().isoformat(), settings.pairs, doubts)

@@ -106,19 +106,22 @@ def advise_ruler(
     settings: AdviceSettings | None = None,
     focal_hint_px: float | None = None,
 ) -> Doubt | None:
-    """A doubt that says what measuring the bars would bring, or None where they are measured or little would be
-    gained. Everything the ± is made of counts here: camera, printer and the strokes' height."""
+    """A doubt that says what measuring the bars would bring, or None where they are measured, little would be gained, or
+    no printed card lies there. Everything the ± is made of counts here: camera, printer and the strokes' height."""
     settings = settings or AdviceSettings()
     if told.bar_long_mm is not None and told.bar_short_mm is not None:
         return None
-    long_mm, short_mm = bar_lengths_mm(camera.cards[0].sighting.design)
+    design = next((card.sighting.design for card in camera.cards if card.sighting.design.board_mm is None), None)
+    if design is None:
+        return None
+    long_mm, short_mm = bar_lengths_mm(design)
     ruled = replace(told, bar_long_mm=told.bar_long_mm or long_mm, bar_short_mm=told.bar_short_mm or short_mm)
     now, then = (shape_sd_mm(bounded(camera, focal_hint_px, known), outline_mm) for known in (told, ruled))
     if now <= settings.good_mm or then > settings.ruler_worth * now:
         return None
     return Doubt(
         "ruler-advice",
-        f"A ruler along both bars of the {camera.cards[0].sighting.design.name} would bring the shape's ± from "
+        f"A ruler along both bars of the {design.name} would bring the shape's ± from "
         f"{now:.2f} to about {then:.2f} mm.",
     )
 
