@@ -301,7 +301,14 @@ def test_an_accessibility_checker_finds_no_serious_fault(
     for step in steps:
         page.get_by_role("radio", name=step).click()
         page.get_by_role("radio", name=step, checked=True).wait_for()
-        page.wait_for_timeout(600)
+        # What belongs to the step before fades while the new one comes, and would count as faint.
+        page.wait_for_timeout(400)
+        page.wait_for_function(
+            """() => !document.querySelector('[data-stale=true], [data-testid=stStatusWidget]')
+                && document.querySelector('[data-testid=stApp]')?.dataset.testScriptState === 'notRunning'""",
+            timeout=ANSWER_MS,
+        )
+        page.wait_for_timeout(400)
         violations = checker.Axe().run(page).response["violations"]
         serious = [(v["id"], v["nodes"][0]["html"]) for v in violations if v["impact"] in ("serious", "critical")]
         assert serious == [], step
