@@ -106,8 +106,8 @@ def advise_ruler(
     settings: AdviceSettings | None = None,
     focal_hint_px: float | None = None,
 ) -> Doubt | None:
-    """A doubt that says what measuring the bars would bring, or None where they are measured, little would be gained, or
-    no printed card lies there. Everything the ± is made of counts here: camera, printer and the strokes' height."""
+    """A doubt that says what measuring the bars would bring, or None where they are measured, little would be gained
+    or no printed card lies there. Everything the ± is made of counts here: camera, printer and the strokes' height."""
     settings = settings or AdviceSettings()
     if told.bar_long_mm is not None and told.bar_short_mm is not None:
         return None
