@@ -57,11 +57,19 @@ def bulged(curve: Curve, length_mm: float) -> Curve | None:
     return Curve(controls, curve.straight, False)
 
 
-def scaled_to(curve: Curve, length_mm: float) -> Curve:
-    """The open curve scaled about the middle of its chord to the given length: every bit grows alike."""
-    middle = (curve.controls[0, 0] + curve.controls[-1, 3]) / 2
+def scaled_to(curve: Curve, length_mm: float, about: float = 0.5) -> Curve:
+    """The open curve scaled to the given length, so that every bit grows alike, about a place on its chord: 0 its
+    start, 0.5 the middle, 1 its end."""
+    start, end = curve.controls[0, 0], curve.controls[-1, 3]
+    middle = start + about * (end - start)
     factor = length_mm / curve_length(curve)
-    return transformed(curve, np.c_[factor * np.eye(2), (1 - factor) * middle])
+    moved = transformed(curve, np.c_[factor * np.eye(2), (1 - factor) * middle])
+    controls = moved.controls.copy()
+    controls[0, 0], controls[-1, 3] = (
+        (start if about == 0 else controls[0, 0]),
+        (end if about == 1 else controls[-1, 3]),
+    )
+    return Curve(controls, curve.straight, False)
 
 
 def furthest_move(before: Curve, after: Curve) -> float:

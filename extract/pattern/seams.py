@@ -65,30 +65,35 @@ def unsew(build: Build, seam: int) -> Outcome:
 def ease(build: Build, seam: int, side: str = "longer", ends: str = "nearest") -> Outcome:
     """Makes both sides of a seam agree by reshaping one evenly, or both half-way.
 
-    ``ends`` "kept": the run bows more or less over its chord. "moved": it is scaled about its middle, and the edges
-    beside it follow with their shape kept. "nearest": whichever moves the outline less.
+    ``ends`` "kept": the run bows more or less over its chord. "moved": it is scaled about its middle (an end that both
+    sides share, as a slit's point, stays), and the edges beside it follow with their shape kept. "nearest": whichever
+    moves the outline less.
     """
     one = seam_numbered(build, seam)
     gap = seam_gap(build, one.first, one.second, one.layers_mm)
     shares = {"first": (1.0, 0.0), "second": (0.0, 1.0), "both": (0.5, 0.5)}
     share = shares.get(side) or ((0.0, 1.0) if gap > 0 else (1.0, 0.0))
     after, moves = build, []
-    for run, change in ((one.first, share[0] * gap), (one.second, -share[1] * gap)):
+    sides = (one.first, one.second, share[0] * gap), (one.second, one.first, -share[1] * gap)
+    for run, other, change in sides:
         if abs(change) > _EQUAL_MM:
-            after, moved = _eased(after, run, change, ends)
+            after, moved = _eased(after, run, change, ends, _shared_ends(after, run, other))
             moves.append(Figure("furthest the edge moved", "mm", None, moved, str(run)))
     return outcome(build, after, "Easing", (*fit_figures(after, one), *moves), fit_doubts(after, one))
 
 
 def trim(build: Build, seam: int, end: str = "end") -> Outcome:
     """Shortens the longer side of a seam at its "start", its "end" or "both", in its own outline's order; the edge
-    beside it follows with its shape kept."""
+    beside it follows with its shape kept. CannotContinue at an end that both sides share."""
     one = seam_numbered(build, seam)
     gap = seam_gap(build, one.first, one.second, one.layers_mm)
     run = one.second if gap > 0 else one.first
     if abs(gap) <= _EQUAL_MM:
         raise refused(f"Both sides of seam {seam} agree already.", "There is nothing to trim.")
     share = {"start": (1.0, 0.0), "end": (0.0, 1.0), "both": (0.5, 0.5)}[end]
+    shared = _shared_ends(build, run, one.first if run is one.second else one.second)
+    if any(cut and both for cut, both in zip(share, shared, strict=True)):
+        raise refused(f"{run} would be trimmed where the other side's end is.", "Trim the other end, or ease the seam.")
     after = _trimmed(build, run, abs(gap) * share[0], abs(gap) * share[1])
     return outcome(build, after, "Trimming", fit_figures(after, one), fit_doubts(after, one))
 
@@ -120,10 +125,13 @@ def fit_doubts(build: Build, seam: Seam) -> tuple[Doubt, ...]:
     return (Doubt("seam-lengths-differ", text),)
 
 
-def lengthened(build: Build, run: Run, length_mm: float) -> Build:
-    """The build with the run reshaped evenly to ``length_mm`` as it is glued, whichever way moves the outline less."""
+def lengthened(build: Build, seam: Seam, length_mm: float) -> Build:
+    """The build with the seam's second side reshaped evenly to ``length_mm`` as it is glued, whichever way moves the
+    outline less."""
+    run = seam.second
     change = length_mm - run_length(build, run)
-    return _eased(build, run, change, "nearest")[0] if abs(change) > _EQUAL_MM else build
+    shared = _shared_ends(build, run, seam.first)
+    return _eased(build, run, change, "nearest", shared)[0] if abs(change) > _EQUAL_MM else build
 
 
 def with_run(build: Build, run: Run, curve: Curve) -> Build:
@@ -161,8 +169,17 @@ def _seam_on(build: Build, run: Run) -> Seam | None:
     return None
 
 
-def _eased(build: Build, run: Run, change_mm: float, ends: str) -> tuple[Build, float]:
-    """The build with the run ``change_mm`` longer, and how far its places moved at most."""
+def _shared_ends(build: Build, run: Run, other: Run) -> tuple[bool, bool]:
+    """Whether the run's start, and its end, is an end of the other run, too."""
+    order = [edge.id for edge in piece_named(build, run.piece).edges]
+    before = order[order.index(run.edges[0]) - 1]
+    after = order[(order.index(run.edges[-1]) + 1) % len(order)]
+    same = run.piece == other.piece
+    return same and before in other.edges, same and after in other.edges
+
+
+def _eased(build: Build, run: Run, change_mm: float, ends: str, shared: tuple[bool, bool]) -> tuple[Build, float]:
+    """The build with the run ``change_mm`` longer, ends that are shared left alone, and how far it moved at most."""
     curve, whole = run_curve(build, run), run_length(build, run)
     if whole + change_mm <= 0:
         raise refused(f"Nothing of {run} would be left.", "Ease the other side.")
@@ -173,8 +190,12 @@ def _eased(build: Build, run: Run, change_mm: float, ends: str) -> tuple[Build, 
             f"{run} has too little bow to take the difference with its ends kept.",
             "Let its ends move, or ease the other side.",
         )
-    moved = scaled_to(curve, curve_length(curve) * (1 + change_mm / whole)) if ends != "kept" else None
+    about = {(False, False): 0.5, (True, False): 0.0, (False, True): 1.0}.get(shared)
+    free = about is not None and ends != "kept"
+    moved = scaled_to(curve, curve_length(curve) * (1 + change_mm / whole), about or 0.0) if free else None
     trials = [trial for trial in (kept, moved) if trial is not None]
+    if not trials:
+        raise refused(f"Both ends of {run} are the other side's, too.", "Widen or trim the piece instead.")
     best = min(trials, key=lambda trial: furthest_move(curve, trial))
     return with_run(build, run, best), furthest_move(curve, best)
 

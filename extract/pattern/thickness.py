@@ -74,7 +74,7 @@ def allow_layers(
     layers = layer_difference(turning, distance) * (1 if lies == "outside" else -1)
     after = with_seam(build, replace(one, layers_mm=layers))
     if lengthen:
-        after = lengthened(after, one.second, run_length(after, one.first) + layers)
+        after = lengthened(after, one, run_length(after, one.first) + layers)
     now = seam_numbered(after, seam)
     figures = (
         Figure("turning of the seam", "°", None, float(np.degrees(turning)), f"seam {seam}"),

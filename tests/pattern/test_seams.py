@@ -224,6 +224,22 @@ def test_trimming_shortens_the_longer_side_at_one_end(end: str, left: float) -> 
         trim(found, 1)
 
 
+def test_a_slits_lips_are_eased_about_their_point() -> None:
+    """Both sides end in the slit's point, which stays; trimming there is refused."""
+    points = np.array([[0.0, 0], [90, 0], [100, 60], [112, 0], [200, 0], [200, 120], [0, 120]])
+    ring = polyline_curve(points, closed=True)
+    piece = Piece("p1", "slit", tuple(Edge(n, subcurve(ring, k, k + 1)) for k, n in enumerate("abcdefg")))
+    build = Build("moth", (piece,), (Seam(1, Run("p1", ("b",)), Run("p1", ("c",))),))
+    for side in ("longer", "first", "both"):
+        found = ease(build, 1, side).build
+        assert fit_of(found, found.seams[0]).mismatch_mm == pytest.approx(0, abs=1e-6)
+        np.testing.assert_array_equal(found.pieces[0].edges[1].curve.controls[-1, 3], [100, 60])
+    trimmed = trim(build, 1, "end").build
+    assert fit_of(trimmed, trimmed.seams[0]).mismatch_mm == pytest.approx(0, abs=1e-9)
+    with pytest.raises(CannotContinue, match="other side's end"):
+        trim(build, 1, "start")
+
+
 def test_trimming_more_than_the_end_edge_is_refused() -> None:
     build = split_edge(pair(line(210), line(200)), "p1", "a", [205.0])
     with pytest.raises(CannotContinue, match="shorter than"):
