@@ -17,7 +17,7 @@ from extract.pattern.registration import drawn_shares
 
 FINE, LOOK_AGAIN, WRONG = "fine", "look again", "wrong"
 _STRETCHES = 8
-_SAMPLES = 128
+_SAMPLES = 96
 _SURE_RAD = 0.02
 """How well two traced directions of one line agree, about one degree."""
 _EVEN = 0.3
@@ -176,7 +176,7 @@ def _weights(first: Curve, second: Curve, lengths: tuple[float, float], steps: A
 
     start = np.append(even, float((other - angle).mean()))
     low, high = np.append(np.zeros(len(steps)), -np.inf), np.append(np.ones(len(steps)), np.inf)
-    found = least_squares(misfit, start, bounds=(low, high), max_nfev=60).x[:-1]
+    found = least_squares(misfit, start, bounds=(low, high), max_nfev=30).x[:-1]
     return np.asarray(found / found.sum()) if found.sum() > 0 else even
 
 
