@@ -94,6 +94,9 @@ def screenshots(token: str) -> Iterator[tuple[str, Image.Image]]:
             page.wait_for_function("() => !document.querySelector('[data-stale=true]')")
             if name == "lines":
                 show_a_line(page)
+            if name == "paper":
+                page.get_by_role("button", name="Pattern to print (PDF)").wait_for()
+                page.wait_for_timeout(SETTLED_MS)
             yield name, Image.open(io.BytesIO(page.screenshot()))
 
 
