@@ -10,6 +10,7 @@ from itertools import product
 
 import numpy as np
 import shapely
+from shapely.ops import substring
 
 from extract.doors import Array, Mask
 from extract.geometry.planar import arc_length, closed_up, densified, without_repeats
@@ -130,13 +131,22 @@ def landed(line: Line, others: shapely.Geometry, snap_mm: float, over_mm: float)
         tip = points[end]
         foot = shapely.get_coordinates(shapely.shortest_line(others, shapely.Point(tip)))[0]
         away = float(np.linalg.norm(foot - tip))
-        if away > snap_mm or (shapely.LineString(points).crosses(others) and away < over_mm):
+        if away > snap_mm or (away < over_mm and _last_stretch(points, end, snap_mm).crosses(others)):
             continue
         ahead = foot - tip if away > _TOUCH_MM else tip - points[1 if end == 0 else -2]
         beyond = foot + over_mm * ahead / max(float(np.linalg.norm(ahead)), _TOUCH_MM)
         points = np.vstack([beyond, points] if end == 0 else [points, beyond])
         marks = np.append(True, marks) if end == 0 else np.append(marks, True)
     return Line(points, False, marks)
+
+
+def _last_stretch(points_mm: Array, end: int, length_mm: float) -> shapely.LineString:
+    """The line's last ``length_mm`` before one of its ends, 0 or -1."""
+    whole = shapely.LineString(points_mm)
+    length = min(length_mm, whole.length / 2)
+    start, stop = (0.0, length) if end == 0 else (whole.length - length, whole.length)
+    stretch: shapely.LineString = substring(whole, start, stop)
+    return stretch
 
 
 def _facing(line: Line, turned: bool) -> Line:

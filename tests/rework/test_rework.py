@@ -63,6 +63,13 @@ def test_a_drawn_line_parts_and_is_stated_as_true_as_a_hand(tracing: Tracing) ->
     assert codes(done)[-1] == "by-hand"
 
 
+def test_a_line_that_overshoots_at_one_end_and_just_misses_at_the_other_parts(tracing: Tracing) -> None:
+    # The shell ends at y = 0 and y = 100.
+    points = [[50, -0.4], [50, 50], [50, 99.9974]]
+    done = rework(tracing, [{"do": "draw", "new": "h1", "points": points, "closed": False, "meaning": "cut"}])
+    assert areas(done) == pytest.approx([10_000, 5_000, 5_000], rel=1e-3)
+
+
 def test_a_drawn_end_far_from_any_line_bounds_nothing(tracing: Tracing) -> None:
     draw = {"do": "draw", "new": "h1", "points": [[0.8, 20], [90, 40]], "closed": False, "meaning": "cut"}
     assert areas(rework(tracing, [draw])) == pytest.approx([10_000, 10_000], rel=1e-3)
