@@ -100,3 +100,12 @@ def test_the_published_bias_is_there_for_a_plain_ridge(share):
     bar = np.where(np.abs(x) < half, 0.0, np.where(x < 0, 1.0, 1 - share))
     smooth = np.where(np.abs(x) < 2 * half, gaussian_filter1d(bar, half / 0.002), np.inf)
     assert abs(x[np.argmin(smooth)]) == pytest.approx(half / 2 * abs(np.log(1 - share)), rel=0.02)
+
+
+@pytest.mark.parametrize("apart_mm", [0.6, 1.4])
+def test_a_line_drawn_over_twice_is_one(apart_mm):
+    """The second pull of the pen wanders to either side of the first."""
+    x = np.arange(5, 156, 0.1)
+    first, second = np.c_[x, np.full_like(x, 60.0)], np.c_[x, 60 + apart_mm * np.sin(x / 18)]
+    (stroke,) = strokes_of((first, 1.5, BLACK), (second, 1.5, BLACK))
+    assert np.abs(stroke.points_mm[:, 1] - 60).max() < apart_mm
