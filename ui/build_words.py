@@ -157,16 +157,30 @@ def piece_rows(pieces: Iterable[dict[str, Any]]) -> list[dict[str, str]]:
     ]
 
 
+def seams_first(figures: Iterable[Any]) -> list[Any]:
+    """What a step tells of itself, then how it leaves the seams, the worst first, then all else in its order."""
+    figures = list(figures)
+    seams = [each for each in figures if each.where.startswith("seam ")]
+    own = [each for each in figures if not each.where]
+    others = [each for each in figures if each.where and each not in seams]
+    return [*own, *sorted(seams, key=lambda each: -abs(each.after or 0.0)), *others]
+
+
 def figure_rows(figures: Iterable[Any]) -> list[dict[str, str]]:
     """Numbers that a step changes or tells, for a table."""
     return [
         {
-            "": f"{figure.where}: {figure.what}" if figure.where else figure.what,
-            "Before": "" if figure.before is None else amount(figure.before, figure.unit),
-            "After": "none" if figure.after is None else amount(figure.after, figure.unit),
+            "What": f"{figure.where}: {figure.what}" if figure.where else figure.what,
+            "Before": "" if figure.before is None else _shown(figure.before, figure.unit),
+            "After": "none" if figure.after is None else _shown(figure.after, figure.unit),
         }
         for figure in figures
     ]
+
+
+def _shown(value: float, unit: str) -> str:
+    """Areas in cm², as in every other table of the page."""
+    return f"{value / 100:.1f} cm²" if unit == "mm²" else amount(value, unit)
 
 
 def _counted(count: int, noun: str) -> str:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 
@@ -13,6 +14,7 @@ import extract
 from ui import builds, flow, foam_words, jobs, shelf, words
 from ui.drawings import show_svg
 from ui.refusal import Refusal
+from ui.tables import show_table
 
 if TYPE_CHECKING:
     from extract import Project
@@ -24,23 +26,26 @@ Terms = tuple[float, float, float, bool]
 
 def show(work: shelf.Work, key: str, project: Project) -> flow.Wait | None:
     st.header("On foam", anchor=False)
-    left, right = st.columns([2, 3], gap="large")
-    with left:
+    left, right = st.columns([3, 2], gap="large")
+    with right:
         show_sheets(work)
         terms = ask_terms()
     sheets = work.sheets()
     if not sheets:
-        with right:
-            st.write("Say which sheets of foam you have or can buy, and the parts are laid on them here.")
+        with left:
+            st.write("Add the sheets of foam that you have or can buy, and the parts are laid on them here.")
         return None
     planned = plan_key(key, project, sheets, terms)
     plan = jobs.result(work, planned, PLAN)
-    with right:
+    with left:
         if isinstance(plan, Refusal):
             flow.show_refusal(plan)
         elif plan is not None:
             show_plan(work.result(planned), plan)
-        elif st.button("Lay the parts on the sheets", type="primary"):
+        else:
+            st.write("The parts have not been laid on these sheets yet.")
+    with right:
+        if plan is None and st.button("Lay the parts on the sheets", type="primary"):
             return flow.Wait(jobs.start_making(work, planned, plan_of(project, sheets, terms)), st.empty())
     return None
 
@@ -52,26 +57,32 @@ def show_sheets(work: shelf.Work) -> None:
             if st.button(f"Leave out {words.plain(foam_words.size_of(sheet))}", key=f"sheet-{n}", type="tertiary"):
                 work.keep_sheets([*work.sheets()[:n], *work.sheets()[n + 1 :]])
                 st.rerun()
-    with st.form("sheet", clear_on_submit=False):
-        st.write("**Sheets of one size**")
+    with st.expander("Add sheets of a size", expanded=not work.sheets()), st.form("sheet", border=False):
+        ask_sheets(work)
+
+
+def ask_sheets(work: shelf.Work) -> None:
+    left, right = st.columns(2)
+    with left:
         width = st.number_input("Width (mm)", 20.0, 4000.0, 1000.0, 10.0, format="%.0f")
-        height = st.number_input("Height (mm)", 20.0, 4000.0, 500.0, 10.0, format="%.0f")
         thickness = st.number_input("Thickness (mm)", 0.5, 200.0, 6.0, 1.0, format="%.1f")
+    with right:
+        height = st.number_input("Height (mm)", 20.0, 4000.0, 500.0, 10.0, format="%.0f")
         count = st.number_input("How many you have", 0, 999, 1)
-        price = st.number_input("What one costs, if you may buy more", 0.0, None, None, 0.5, placeholder="Not known")
-        if st.form_submit_button("Add these sheets"):
-            cost = "" if price is None else f"@{price:.2f}"
-            work.keep_sheets([*work.sheets(), f"{width:g}x{height:g}x{thickness:g}:{count}{cost}"])
-            st.rerun()
+    price = st.number_input("What one costs, if you may buy more", 0.0, None, None, 0.5, placeholder="Not known")
+    if st.form_submit_button("Add these sheets"):
+        cost = "" if price is None else f"@{price:.2f}"
+        work.keep_sheets([*work.sheets(), f"{width:g}x{height:g}x{thickness:g}:{count}{cost}"])
+        st.rerun()
 
 
 def ask_terms() -> Terms:
-    with st.expander("How close, and which way round"):
-        gap = st.number_input("Between parts (mm)", 0.0, 100.0, 3.0, 0.5, key="foam-gap")
+    with st.expander("How close the parts may lie, and which way round"):
+        gap = st.number_input("Room between parts (mm)", 0.0, 100.0, 3.0, 0.5, key="foam-gap")
         kerf = st.number_input(
             "What the cut itself takes: knife 0, saw about 1 (mm)", 0.0, 10.0, 0.0, 0.1, key="foam-kerf"
         )
-        edge = st.number_input("To the sheet's edge (mm)", 0.0, 200.0, 5.0, 1.0, key="foam-edge")
+        edge = st.number_input("Room to the sheet's edge (mm)", 0.0, 200.0, 5.0, 1.0, key="foam-edge")
         grain = st.checkbox("The foam has a grain or a print: turn parts by half a turn at most", key="foam-grain")
     return gap, kerf, edge, grain
 
@@ -98,7 +109,7 @@ def plan_of(project: Project, sheets: tuple[str, ...], terms: Terms) -> jobs.Mak
     return make
 
 
-def show_plan(folder: Path, plan: dict[str, list[str] | list[tuple[str, list[dict[str, str]]]]]) -> None:
+def show_plan(folder: Path, plan: Mapping[str, Any]) -> None:
     for message in plan["said"]:
         st.warning(words.plain(str(message)))
     st.write("\n".join(f"- {words.plain(str(line))}" for line in plan["lines"]))
@@ -113,4 +124,4 @@ def show_plan(folder: Path, plan: dict[str, list[str] | list[tuple[str, list[dic
     for number, (line, rows) in enumerate(plan["sheets"], start=1):
         show_svg((folder / f"sheet-{number}.svg").read_text("utf-8"), str(line))
         with st.expander(f"Where each part goes on sheet {number}"):
-            st.table(rows, hide_index=True, border="horizontal")
+            show_table(rows, f"Where each part goes on sheet {number}")

@@ -39,12 +39,12 @@ def place_rows(sheet: extract.CutSheet) -> list[dict[str, Any]]:
     """Where each part goes, from the sheet's left edge to its right."""
     return [
         {
-            "part": f"{item.part.number} {item.part.side}".strip()
+            "Part": f"{item.part.number} {item.part.side}".strip()
             + (f" ({item.copy} of {item.part.copies})" if item.part.copies > 1 else ""),
-            "from the left (mm)": f"{item.corner_mm[0]:.0f}",
-            "from the top (mm)": f"{item.corner_mm[1]:.0f}",
-            "turned clockwise": f"{item.turn_deg % 360:.0f}°",
-            "size (mm)": f"{item.size_mm[0]:.0f} × {item.size_mm[1]:.0f}",
+            "From the left": f"{item.corner_mm[0]:.0f} mm",
+            "From the top": f"{item.corner_mm[1]:.0f} mm",
+            "Turned clockwise": f"{item.turn_deg % 360:.0f}°",
+            "Size": f"{item.size_mm[0]:.0f} × {item.size_mm[1]:.0f} mm",
         }
         for item in sorted(sheet.placed, key=lambda one: (one.corner_mm, one.part.number, one.part.side))
     ]

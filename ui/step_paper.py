@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -15,6 +16,10 @@ from ui.refusal import Refusal, refusal_for
 
 if TYPE_CHECKING:
     from extract import Project
+
+PRINTED = ("pattern.pdf", "build-sheet.pdf")
+SIDE_BY_SIDE = "The pages as they are taped together; their letters and numbers stand on the paper too."
+PACKED = "Every page is cut out by itself, but for parts larger than a page."
 
 
 def show(work: shelf.Work) -> flow.Wait | None:
@@ -46,16 +51,17 @@ def show_as_traced(work: shelf.Work, key: str, report: Mapping[str, Any]) -> Non
 
 def show_build(work: shelf.Work, key: str, project: Project) -> flow.Wait | None:
     st.header("On paper", anchor=False)
-    left, right = st.columns([2, 3], gap="large")
-    with left:
+    left, right = st.columns([3, 2], gap="large")
+    with right:
         paper, packed = ask_paper(work)
         offer_pairs(work, key, project)
-    with right:
-        picture, pages = extract.pages_view(project, paper, packed)
+    picture, pages = laid_out(project, paper, packed)
+    with left:
         show_svg(picture, f"{words.count(pages, 'page')} of {paper} with the parts on them")
+        st.caption(PACKED if packed else SIDE_BY_SIDE)
     files = builds.files_key(work, key, project, paper, packed)
     made = jobs.result(work, files)
-    with left:
+    with right:
         st.write(
             f"**{words.count(pages, 'page')} of {paper}**, and a guide page before them. Print at 100 %, never fitted "
             "to the page, and measure the check lines on the first page before you print the rest."
@@ -67,6 +73,12 @@ def show_build(work: shelf.Work, key: str, project: Project) -> flow.Wait | None
         else:
             return flow.Wait(builds.start_files(work, key, project, paper, packed), st.empty())
     return None
+
+
+@lru_cache(maxsize=16)
+def laid_out(project: Project, paper: str, packed: bool) -> tuple[str, int]:
+    """The page map, drawn once for each state of a build: a project that is opened again is the same one."""
+    return extract.pages_view(project, paper, packed)
 
 
 def ask_paper(work: shelf.Work) -> tuple[str, bool]:
@@ -89,10 +101,17 @@ def offer_pairs(work: shelf.Work, key: str, project: Project) -> None:
 
 
 def show_downloads(folder: Path) -> None:
-    first = next(iter(words.FILES))
+    """What is printed stands first; the rest is a tap away."""
+    there = [name for name in words.FILES if (folder / name).is_file()]
+    offer_files(folder, [name for name in there if name in PRINTED])
+    with st.expander("Drawings, figures, photos and the project"):
+        offer_files(folder, [name for name in there if name not in PRINTED])
+
+
+def offer_files(folder: Path, names: Sequence[str]) -> None:
     with st.container(horizontal=True):
-        for name, (label, media) in words.FILES.items():
-            path = folder / name
-            if path.is_file():
-                kind: Literal["primary", "secondary"] = "primary" if name == first else "secondary"
-                st.download_button(label, path.read_bytes(), name, media, key=name, on_click="ignore", type=kind)
+        for name in names:
+            label, media = words.FILES[name]
+            kind: Literal["primary", "secondary"] = "primary" if name == PRINTED[0] else "secondary"
+            content = (folder / name).read_bytes()
+            st.download_button(label, content, name, media, key=name, on_click="ignore", type=kind)

@@ -11,9 +11,14 @@ import extract
 from ui import build_words, builds, flow, questions, shelf, words
 from ui.drawings import show_svg
 from ui.refusal import Refusal, refusal_for
+from ui.tables import show_table
 
 if TYPE_CHECKING:
     from extract import Outcome, Project, Step
+
+
+FIGURES_SHOWN = 8
+"""A step on all edges changes a hundred figures; the boxes and what lies below them should stay near."""
 
 
 def show(work: shelf.Work) -> None:
@@ -65,7 +70,11 @@ def show_history(work: shelf.Work, key: str, project: Project) -> None:
         st.caption("Done: " + words.plain(", ".join(moment.step for moment in project.moments[1 : done + 1])))
     told = st.session_state.pop("build-told", None)
     if told:
-        show_outcome(told, "Done. What it changed:")
+        says, outcome = told
+        # On a phone the boxes are far below: said wherever one is on the page.
+        st.toast(f"Done: {words.plain(says)}")
+        st.success(f"Done: {words.plain(says)}")
+        show_outcome(outcome, "What it changed:")
 
 
 def show_change(work: shelf.Work, key: str, project: Project, seen: Mapping[str, Any]) -> Project | None:
@@ -90,7 +99,7 @@ def show_change(work: shelf.Work, key: str, project: Project, seen: Mapping[str,
         show_outcome(outcome, "What it tells:")
         return None
     if st.button("Do it", type="primary", key="build-do"):
-        st.session_state["build-told"] = builds.change(work, key, name, answers)
+        st.session_state["build-told"] = steps[name].says, builds.change(work, key, name, answers)
         st.rerun()
     show_outcome(outcome, "What it would change:")
     return after
@@ -113,9 +122,14 @@ def attempt(project: Project, name: str, answers: Mapping[str, Any]) -> tuple[Pr
 def show_outcome(outcome: Outcome, title: str) -> None:
     for doubt in outcome.doubts:
         st.warning(words.plain(doubt.message))
-    if outcome.figures:
-        st.write(title)
-        st.table(build_words.figure_rows(outcome.figures), hide_index=True, border="horizontal")
+    if not outcome.figures:
+        return
+    rows = build_words.figure_rows(build_words.seams_first(outcome.figures))
+    st.write(title)
+    show_table(rows[:FIGURES_SHOWN], title)
+    if len(rows) > FIGURES_SHOWN:
+        with st.expander(f"{len(rows) - FIGURES_SHOWN} more figures"):
+            show_table(rows[FIGURES_SHOWN:], f"{title} More figures")
 
 
 def show_picture(project: Project, tried: Project | None) -> None:
@@ -130,11 +144,11 @@ def show_picture(project: Project, tried: Project | None) -> None:
 def show_tables(seen: Mapping[str, Any]) -> None:
     if seen["seams"]:
         st.subheader("How the seams fit, the worst first", anchor=False)
-        st.table(build_words.fit_rows(seen["seams"]), hide_index=True, border="horizontal")
+        show_table(build_words.fit_rows(seen["seams"]), "How the seams fit, the worst first")
         st.caption(
             "Off: how much longer the second side is than it is meant to be. Fine up to 1 mm or 0.5 %, worth another "
             "look up to 3 mm or 1 %, wrong beyond; the smaller counts."
         )
     st.subheader("Pieces", anchor=False)
-    st.table(build_words.piece_rows(seen["pieces"]), hide_index=True, border="horizontal")
+    show_table(build_words.piece_rows(seen["pieces"]), "Pieces")
     st.caption(words.SIGMA_NOTE)
