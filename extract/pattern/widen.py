@@ -145,11 +145,9 @@ def _parted(piece: Piece, foot: Array, along: Array, shift: Array) -> Piece:
     reach = float(np.abs(curve_points(outline_of(piece)) - foot).sum(axis=1).max()) + 1
     cut = polyline_curve(np.stack([foot - reach * along, foot + reach * along]))
     cuts = [_cut_ways(edge, cut) for edge in piece.edges]
-    if sum(len(ways) for ways in cuts) != 2:
-        raise refused(
-            f"The line does not part piece {piece.id} in two.",
-            "Choose one that crosses the outline twice, at no corner.",
-        )
+    count = sum(len(ways) for ways in cuts)
+    if count < 2 or count % 2:
+        raise refused(f"The line does not part piece {piece.id}.", "Choose one that runs right across it.")
     holes: tuple[Hole, ...] = tuple(replace(h, curve=_carried(h.curve, foot, shift, cut)) for h in piece.holes)
     details: tuple[Detail, ...] = tuple(replace(d, curve=_drawn_apart(d, foot, shift, cut)) for d in piece.details)
     edges = _edges_parted(piece.edges, cuts, foot, shift)
@@ -158,7 +156,7 @@ def _parted(piece: Piece, foot: Array, along: Array, shift: Array) -> Piece:
 
 def _edges_parted(edges: Sequence[Edge], cuts: Sequence[Array], foot: Array, shift: Array) -> list[Edge]:
     """The outline opened as one chain, so that what is drawn out may run on from edge to edge; it starts at the place
-    furthest from both cuts, or at the corner nearest to there."""
+    furthest from all cuts, or at the corner nearest to there."""
     lengths = [curve_length(edge.curve) for edge in edges]
     bounds = np.concatenate([[0.0], np.cumsum(lengths)])
     ways = np.concatenate([start + at for start, at in zip(bounds[:-1], cuts, strict=True)])
@@ -181,15 +179,16 @@ def _edges_parted(edges: Sequence[Edge], cuts: Sequence[Array], foot: Array, shi
 
 
 def _start_way(ring: Curve, ways: Array) -> float:
-    """The middle of the longer way between the two cuts, or the corner nearest to it."""
+    """The middle of the longest way between two cuts, or the corner nearest to it that lies within that way."""
     total = curve_length(ring)
-    gap = float(ways[1] - ways[0])
-    middle = float((ways[0] + gap / 2 if gap > total - gap else ways[1] + (total - gap) / 2) % total)
+    gaps = np.diff(np.append(ways, ways[0] + total))
+    longest = int(np.argmax(gaps))
+    middle = float((ways[longest] + gaps[longest] / 2) % total)
     corners = np.cumsum(segment_lengths(ring))[np.abs(joint_turnings(ring)) > np.radians(_CORNER_DEG)] % total
     if not len(corners):
         return middle
     away = np.abs((corners - middle + total / 2) % total - total / 2)
-    return float(corners[np.argmin(away)])
+    return float(corners[np.argmin(away)]) if away.min() < gaps[longest] / 2 else middle
 
 
 def _cut_ways(edge: Edge, cut: Curve) -> Array:

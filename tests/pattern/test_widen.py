@@ -122,6 +122,18 @@ def test_an_oblong_gets_exactly_that_much_wider(x: float, width: float) -> None:
     assert curve_length(piece.edges[0].curve) == pytest.approx(100 + width)
 
 
+def test_a_line_may_cross_a_slit() -> None:
+    """A slit down from the upper edge, its point 40 deep; the line at 20 across crosses both lips: it gets 10 deeper,
+    and all that lies below moves with its point."""
+    points = np.array([[0.0, 0], [45, 0], [50, 40], [55, 0], [100, 0], [100, 60], [0, 60]])
+    ring = polyline_curve(points, closed=True)
+    piece = Piece("p1", "slit", tuple(Edge(n, subcurve(ring, k, k + 1)) for k, n in enumerate("abcdefg")))
+    fresh = widen_through(Build("moth", (piece,)), "p1", "-5,20 105,20", 10.0).build.pieces[0]
+    assert shape_of(fresh).bounds == pytest.approx((0, -5, 100, 65))
+    np.testing.assert_allclose(fresh.edges[1].curve.controls[-1, 3], [50, 45], atol=1e-9)
+    assert shape_of(fresh).area == pytest.approx(shape_of(piece).area + 10 * 95, abs=5)
+
+
 def test_holes_and_lines_go_with_their_side() -> None:
     across = Detail("d1", "score", polyline_curve(np.array([[20.0, 30], [80, 30]])))
     middle = Detail("d2", "centre", polyline_curve(np.array([[50.0, 0], [50, 60]])))
@@ -140,7 +152,7 @@ def test_holes_and_lines_go_with_their_side() -> None:
     ("line", "says"),
     [
         ("0,0 100,60", "corner"),
-        ("0,-9 100,-9", "in two"),
+        ("0,-9 100,-9", "does not part"),
         ("d9", "names no"),
         ("1,2", "names no"),
         ("3,3 3,3", "are one"),
