@@ -50,6 +50,24 @@ def set_ticks(build: Build, seam: int, spacing: float = SPACING_MM, source: str 
     return Outcome(after, figures, tuple(_doubts(shares, flip, seam)))
 
 
+def set_all_ticks(build: Build, spacing: float = SPACING_MM) -> Outcome:
+    """Gives every seam that has no ticks its pairs: the drawn ones where there are any, else even ones."""
+    after = build
+    figures: list[Figure] = []
+    doubts: list[Doubt] = []
+    for seam in build.seams:
+        if seam.ticks:
+            continue
+        drawn = any(drawn_shares(after, run, False) for run in (seam.first, seam.second))
+        done = set_ticks(after, seam.number, spacing, "drawn" if drawn else "even")
+        after = done.build
+        figures.append(done.figures[0])
+        doubts += done.doubts
+    if not figures:
+        raise refused("Every seam has its ticks.", "Change those of one seam with the step ticks.")
+    return Outcome(after, tuple(figures), tuple(doubts))
+
+
 def even_shares(length_mm: float, spacing_mm: float = SPACING_MM) -> Array:
     """Shares (N,) of a seam's length for ticks about ``spacing_mm`` apart, uneven so that the flipped set shows.
 
@@ -131,5 +149,11 @@ STEPS = (
             Question("source", "choice", "Where they come from", "even", ("even", "drawn", "none")),
         ),
         set_ticks,
+    ),
+    Step(
+        "ticks-all",
+        "Set registration ticks on every seam that has none",
+        (Question("spacing", "length", "About how far apart, where none are drawn", SPACING_MM),),
+        set_all_ticks,
     ),
 )

@@ -66,6 +66,7 @@ STEPS: list[tuple[Did, ...]] = [
     ((WIDER), ("ease", {"seam": "UNEVEN"})),
     ((WIDER), ("trim-seam", {"seam": "UNEVEN"})),
     (("ticks", {"seam": 5}),),
+    (("ticks", {"seam": 5, "source": "none"}), ("ticks-all", {})),
     (("face", {"face": "middle"}),),
     (("neutral", {"stock": "foam", "share": 0.6}),),
     (("cut-from", {"stock": "foam"}), ("thickness", {"seam": 5, "angle": 90, "lengthen": True})),

@@ -15,7 +15,7 @@ from extract.geometry.curve import curve_length, polyline_curve, subcurve
 from extract.geometry.runs import run_curve
 from extract.pattern.printed import tick_ways
 from extract.pattern.seams import ease
-from extract.pattern.ticks import even_shares, flip_shift, set_ticks
+from extract.pattern.ticks import even_shares, flip_shift, set_all_ticks, set_ticks
 
 
 def oblong(name: str, width: float, ticks_at: tuple[float, ...] = (), top: bool = True) -> Piece:
@@ -77,6 +77,20 @@ def test_drawn_ticks_are_taken_over_to_both_sides() -> None:
 def test_ticks_drawn_alike_from_both_ends_are_doubted() -> None:
     start = build(oblong("p1", 200, (50.0, 149.8)), oblong("p2", 200))
     assert [doubt.code for doubt in set_ticks(start, 1, source="drawn").doubts] == ["ticks-look-alike-flipped"]
+
+
+def test_all_seams_get_their_ticks_at_once() -> None:
+    start = build(oblong("p1", 200, (30.0, 140.0)), oblong("p2", 202))
+    more = replace(
+        start,
+        pieces=(*start.pieces, oblong("p3", 300)),
+        seams=(*start.seams, Seam(2, Run("p3", ("a",)), Run("p2", ("a",)))),
+    )
+    found = set_all_ticks(more).build
+    assert [len(seam.ticks) for seam in found.seams] == [2, 7]
+    assert found.seams[0].ticks == pytest.approx((0.15, 0.7), abs=2e-3)
+    with pytest.raises(CannotContinue, match="has its ticks"):
+        set_all_ticks(found)
 
 
 def test_ticks_can_be_taken_off() -> None:
