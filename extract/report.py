@@ -11,8 +11,9 @@ import numpy as np
 from extract import __version__
 from extract.doors import Array, Blur, Panel, Photo, PlaneCamera, Silhouette, Stroke, Tracing
 from extract.geometry.curve import curve_points, svg_path
+from extract.geometry.planar import closed_up
 from extract.graph.ticks import tick_places
-from extract.sureness import panel_sds, stroke_length, stroke_sds
+from extract.sureness import length_on_shell_mm, panel_sds, stroke_length, stroke_sds
 
 CHORD_MM = 0.02
 MAP_MM = 20.0
@@ -131,8 +132,14 @@ def _sure(stroke: Stroke, points_mm: Array, sds_mm: Array, tracing: Tracing) -> 
 
 
 def _sure_panel(panel: Panel, tracing: Tracing) -> dict[str, Any]:
+    """1 σ of area and perimeter, and the perimeter up and down the shell where its heights are known."""
     area_sigma, perimeter_sigma = panel_sds(panel, tracing)
-    return {"area_sigma_mm2": _round(area_sigma), "perimeter_sigma": _round(perimeter_sigma)}
+    outline = closed_up(curve_points(panel.outline, CHORD_MM))
+    return {
+        "area_sigma_mm2": _round(area_sigma),
+        "perimeter_sigma": _round(perimeter_sigma),
+        "perimeter_on_shell": _round(length_on_shell_mm(tracing, outline)),
+    }
 
 
 def _height(tracing: Tracing) -> dict[str, Any]:

@@ -11,8 +11,8 @@ import shapely
 from extract.camera.uncertainty import area_sd_mm2, length_sd_mm, shape_sd_mm, shape_sd_mm_at
 from extract.doors import Array, Panel, Stroke, Tracing
 from extract.geometry.curve import curve_points
-from extract.geometry.planar import arc_length, closed_up, resampled
-from extract.geometry.relief import sd_at
+from extract.geometry.planar import arc_length, closed_up, densified, resampled
+from extract.geometry.relief import height_at, sd_at
 
 EVERY_MM = 10.0
 """Between points whose σ is told: camera and lens change it over decimetres."""
@@ -65,10 +65,19 @@ def stroke_sds(tracing: Tracing) -> list[tuple[Array, Array]]:
     ]
 
 
+def length_on_shell_mm(tracing: Tracing, line_mm: Array) -> float:
+    """Length of a polyline (N, 2) up and down the shell where its heights are known, else as seen from above."""
+    if tracing.relief is None:
+        return float(arc_length(line_mm)[-1])
+    dense = densified(line_mm, tracing.relief.step_mm / 2)
+    rise = np.diff(height_at(tracing.relief, dense))
+    return float(np.hypot(np.linalg.norm(np.diff(dense, axis=0), axis=1), rise).sum())
+
+
 def stroke_length(stroke: Stroke, tracing: Tracing) -> tuple[float, float]:
-    """Length mm and 1 σ; the ends of an open line are found about as well as the line itself is across."""
+    """Length mm on the shell and 1 σ; the ends of an open line are found about as well as the line is across."""
     line = closed_up(stroke.points_mm) if stroke.closed else stroke.points_mm
-    length, own = float(arc_length(line)[-1]), edge_sd_mm(stroke, tracing)
+    length, own = length_on_shell_mm(tracing, line), edge_sd_mm(stroke, tracing)
     plane = length_sd_mm(tracing.cameras[tracing.read_from], coarse_points(stroke), stroke.closed)
     return length, math.hypot(plane, _turning_sd_mm(own, line) if stroke.closed else math.sqrt(2) * own)
 

@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from PIL import Image
+from scipy.special import ellipe
 
 from extract.camera.uncertainty import area_sd_mm2, length_sd_mm
 from extract.doors import (
@@ -32,7 +33,15 @@ from extract.doors import (
 from extract.geometry.scalecard import chess_corners_mm
 from extract.maps import height_jpg, sure_jpg
 from extract.report import report
-from extract.sureness import ALIKE_MM, edge_sd_mm, panel_sds, point_sds_mm, stroke_length, stroke_sds
+from extract.sureness import (
+    ALIKE_MM,
+    edge_sd_mm,
+    length_on_shell_mm,
+    panel_sds,
+    point_sds_mm,
+    stroke_length,
+    stroke_sds,
+)
 
 SCALE_SD = 0.001
 
@@ -153,6 +162,23 @@ def test_map_grows_lighter_outwards_and_leaves_the_table_grey(tracing: Tracing) 
     assert rim > middle + 60
     table = drawn[20:200, 20:200]
     assert np.ptp(table, axis=2).max() < 12
+
+
+def test_lengths_follow_the_shell_up_and_down(tracing: Tracing) -> None:
+    """A ramp of 1 in 5: √(1 + 1/25) longer along it, not across it; and a ridge of a sine by its elliptic integral."""
+    x, _ = np.meshgrid(np.arange(0, 201, 2.0), np.arange(0, 201, 2.0))
+    ramp = Relief((0.0, 0.0), 2.0, x / 5, np.zeros_like(x), 0.5, 0.1, 0.5, 0.2)
+    raised = replace(tracing, relief=ramp)
+    assert length_on_shell_mm(raised, np.array([[20.0, 100], [180, 100]])) == pytest.approx(160 * math.sqrt(1.04))
+    assert length_on_shell_mm(raised, np.array([[100.0, 20], [100, 180]])) == pytest.approx(160.0)
+    assert report(raised)["panels"][0]["perimeter_on_shell"] == pytest.approx(400 + 400 * math.sqrt(1.04), rel=1e-6)
+    assert report(tracing)["panels"][0]["perimeter_on_shell"] == pytest.approx(800, abs=1e-3)
+    slope = 4 * 2 * np.pi / 100
+    waves = replace(ramp, heights_mm=4 * np.sin(2 * np.pi * x / 100))
+    # ∫ √(1 + s² cos²) over two periods = 200 · 2/π · √(1 + s²) · E(s² / (1 + s²))
+    expected = 400 / np.pi * math.sqrt(1 + slope**2) * ellipe(slope**2 / (1 + slope**2))
+    found = length_on_shell_mm(replace(tracing, relief=waves), np.array([[0.0, 50], [200, 50]]))
+    assert found == pytest.approx(expected, rel=2e-4)
 
 
 def test_heights_are_drawn_where_known(tracing: Tracing) -> None:
