@@ -8,16 +8,18 @@ length believed, and without each card in turn, and the likeliest end wins.
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
 from extract.camera.bundle import HUBER, Key, Lie, Paper, Prior, Sight, Solved, Table, adjust, missed_px
 from extract.camera.known import SolveSettings, bent_lie, is_bent
 from extract.camera.start import alone, joined, without_strays
-from extract.doors import Array, CardDesign, Mask, Photo
+from extract.doors import Array, CannotContinue, CardDesign, Mask, Photo
 
 MOST_ROUNDS = 12
 """Bends and weights settle within four or five."""
@@ -58,13 +60,19 @@ def best_weighed(problem: Problem) -> Weighed:
     first = _weighed(problem, _start(problem))
     if not _looks_odd(first, problem):
         return first
+    return min([first, *_other_ends(problem)], key=lambda end: _unlikeliness(end, problem))
+
+
+def _other_ends(problem: Problem) -> list[Weighed]:
     clean = replace(problem, sights=tuple(map(without_strays, problem.sights)))
-    judged = [_start(clean)]
+    starts = [partial(_start, clean)]
     if len(problem.designs) > 1:
-        judged += [_start(problem, without=key) for key in sorted(problem.designs)]
-    ends = [_weighed(problem, start, judge=True) for start in judged]
-    ends += [first, _weighed(problem, _start(problem, held=HELD))]
-    return min(ends, key=lambda end: _unlikeliness(end, problem))
+        starts += [partial(_start, problem, without=key) for key in sorted(problem.designs)]
+    ends = []
+    for start, judge in [*((start, True) for start in starts), (partial(_start, problem, held=HELD), False)]:
+        with contextlib.suppress(CannotContinue):  # a start that leads nowhere is no reason to give up the first
+            ends.append(_weighed(problem, start(), judge))
+    return ends
 
 
 def _start(problem: Problem, held: float = 1.0, without: Key | None = None) -> Table:
