@@ -19,8 +19,9 @@ STROKE_REACH_MM = 5.0
 LONG_STROKE_MM = 20.0
 LONG_REACH_MM = 8.0
 """Nobody draws a long line to stop short of another by less; glare and a lifted pen do that."""
-SNAP_MM, SNAP_AHEAD_MM, SNAP_DEG = 2.5, 4.0, 40.0
-"""An end may pass a corner of another stroke by a hair, so that straight ahead of it there is nothing."""
+SNAP_DEG, SNAP_MM = (0.0, 20.0, 40.0, 50.0), (7.0, 7.0, 4.0, 2.5)
+"""An end may pass a corner of another stroke by a hair, so that straight ahead of it there is nothing: how far such a
+corner may be for how far it lies off the way ahead."""
 LEAST_PIECE_MM = 1.0
 OVERRUN_MM = 0.05
 """Ends go this far beyond what they meet, so that the crossing is there in floating point."""
@@ -107,5 +108,5 @@ def _nearest(tip: Array, way: Array, targets: list[BaseGeometry]) -> Array | Non
         return None
     found = shapely.get_coordinates(shapely.shortest_line(point, near))[1]
     far = float(np.hypot(*(found - tip)))
-    ahead = float((found - tip) @ way) > np.cos(np.radians(SNAP_DEG)) * far
-    return found if far < (SNAP_AHEAD_MM if ahead else SNAP_MM) else None
+    off_deg = np.degrees(np.arccos(np.clip(float((found - tip) @ way) / max(far, 1e-9), -1, 1)))
+    return found if far < float(np.interp(off_deg, SNAP_DEG, SNAP_MM)) else None
