@@ -34,6 +34,10 @@ pixels, so what is averaged away is interpolated (common practice, no source).""
 
 STRIP_ROWS = 256
 
+FORMATS = ("JPEG", "PNG", "TIFF", "WEBP", "HEIF")
+"""What cameras write. Pillow would open more: PostScript among it, which is a program, and which it hands to an
+interpreter."""
+
 _RETAKE = "Choose a JPEG, HEIC, PNG, TIFF or WebP photo straight from the camera."
 
 
@@ -71,7 +75,7 @@ def _decode(data: bytes, name: str) -> tuple[Bytes, float | None, int]:
     """Upright BGR pixels, the stated 35 mm focal length, and how many of the file's pixels lie side by side in one."""
     with _quiet_pillow():
         try:
-            image = Image.open(io.BytesIO(data))
+            image = Image.open(io.BytesIO(data), formats=FORMATS)
         except UnidentifiedImageError:
             raise CannotContinue("photo", f"{name} is not a picture this program can read.", _RETAKE) from None
         except (OSError, SyntaxError, ValueError, EOFError):

@@ -114,7 +114,7 @@ def fit_rows(seams: Iterable[dict[str, Any]]) -> list[dict[str, str]]:
             "Fit": seam["verdict"],
             "Off": f"{_signed(seam['mismatch'])} mm, {_signed(100 * seam['share'])} %",
             "Sides": f"{_side(seam['first'])} · {_side(seam['second'])}",
-            "Meant": f"{_signed(seam['layers'])} mm" if seam["layers"] else "alike",
+            "Meant to differ": f"{_signed(seam['layers'])} mm" if seam["layers"] else "",
             "Where": _where(seam["worst"]),
             "Ticks": " ".join(map(str, seam["ticks"])),
         }

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import extract
-from ui import corrections, jobs
+from ui import corrections, jobs, shelf
 from ui.shelf import Work
 
 if TYPE_CHECKING:
@@ -64,7 +64,8 @@ def take_in(work: Work, content: bytes) -> None:
     """Puts a project's file on the shelf: its photos, answers, corrections and build. Raises CannotContinue for a file
     that is none; the shelf then stays as it was."""
     project = extract.read_project(content)
-    settings = extract.TraceSettings.from_plain(project.settings)
+    settings = shelf.sound_settings(project.settings)
+    shelf.check_room([len(photo_bytes) for _, photo_bytes in project.photos])
     for photo in work.photos():
         work.drop_photo(photo.digest)
     for name, photo_bytes in project.photos:

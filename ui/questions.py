@@ -14,7 +14,7 @@ UNITS = {"length": "mm", "angle": "°"}
 GROUPS: dict[str, tuple[str, ...]] = {
     "What a piece is": ("name", "notes", "stock", "cut-from", "copies", "up", "forward", "remove"),
     "Left and right": ("mirror", "unfold", "symmetry", "even-halves", "copy-half"),
-    "Seams": ("seam", "unseam", "ease", "trim-seam", "ticks"),
+    "Seams": ("seam", "unseam", "ease", "trim-seam", "ticks", "ticks-all"),
     "Thickness of the foam": ("face", "neutral", "thickness", "bend"),
     "Edges: room and width": ("gap", "overlap", "allowance", "kerf", "widen", "widen-through", "finish"),
     "Relief cuts and darts": ("close-slit", "dart-row"),

@@ -28,6 +28,19 @@ KEEP_DAYS = 7
 RESULTS_KEPT = 8
 """Results take some megabytes each; going back further than this means making one anew, which takes seconds."""
 
+MOST_PHOTOS = 20
+MOST_BYTES = 600_000_000
+"""What one visitor may put down: a build takes a handful of photos of some ten megabytes (common practice, no
+source)."""
+
+BOUNDS_MM = {
+    "bar_long_mm": (10.0, 400.0),
+    "bar_short_mm": (10.0, 400.0),
+    "height_mm": (0.0, 50.0),
+    "smooth_mm": (0.0, 10.0),
+}
+"""Between these the page's boxes take an answer, and a project's file may give one."""
+
 TOKEN = re.compile(r"[0-9a-f]{32}")
 NAME_LENGTH = 120
 
@@ -79,11 +92,15 @@ class Work:
         return (self.folder / f"{photo.digest}.photo").read_bytes()
 
     def add_photo(self, name: str, data: bytes) -> None:
-        """Keep ``data``; the same bytes twice stay one photo."""
+        """Keep ``data``; the same bytes twice stay one photo. Raises CannotContinue where the shelf is full."""
         photo = StoredPhoto(_shown_name(name), hashlib.sha256(data).hexdigest())
         if photo.digest not in (known.digest for known in self.photos()):
+            check_room([*(self._size(known) for known in self.photos()), len(data)])
             extract.write_whole(self.folder / f"{photo.digest}.photo", data)
             self._keep_photos((*self.photos(), photo))
+
+    def _size(self, photo: StoredPhoto) -> int:
+        return (self.folder / f"{photo.digest}.photo").stat().st_size
 
     def drop_photo(self, digest: str) -> None:
         self._keep_photos(tuple(photo for photo in self.photos() if photo.digest != digest))
@@ -91,10 +108,7 @@ class Work:
 
     def settings(self) -> extract.TraceSettings:
         """What the maker chose last, or the defaults where that cannot be read."""
-        try:
-            return extract.TraceSettings.from_plain(self._notes().get("settings", {}))
-        except (TypeError, ValueError, KeyError):
-            return extract.TraceSettings()
+        return sound_settings(self._notes().get("settings"))
 
     def keep_settings(self, settings: extract.TraceSettings) -> None:
         if settings != self.settings():
@@ -159,6 +173,39 @@ class Work:
 
     def _write_notes(self, notes: dict[str, Any]) -> None:
         extract.write_whole(self.folder / "notes.json", json.dumps(notes, indent=1).encode("utf-8"))
+
+
+def check_room(sizes: Sequence[int]) -> None:
+    """Raises CannotContinue where photos of so many bytes are more than one visitor may put down."""
+    if len(sizes) > MOST_PHOTOS or sum(sizes) > MOST_BYTES:
+        raise extract.CannotContinue(
+            "shelf",
+            f"These are more photos than the page takes ({MOST_PHOTOS}, or {MOST_BYTES // 1_000_000} MB in all).",
+            "Remove some first; two to six of one shell are plenty.",
+        )
+
+
+def sound_settings(values: Any) -> extract.TraceSettings:
+    """Settings that were written down, each that makes no sense at its default: they may come from a stranger's file or
+    a later version."""
+    given = values if isinstance(values, dict) else {}
+    try:
+        return extract.TraceSettings.from_plain({name: _sound(name, value) for name, value in given.items()})
+    except (TypeError, ValueError, KeyError):
+        return extract.TraceSettings()
+
+
+def _sound(name: str, value: Any) -> Any:
+    """That answer, or its default. A name that is none is left for ``from_plain`` to refuse."""
+    plain = getattr(extract.TraceSettings(), name, value)
+    if name in BOUNDS_MM:
+        low, high = BOUNDS_MM[name]
+        return float(value) if type(value) in (int, float) and low <= value <= high else plain
+    if name == "paper":
+        return value if value in extract.PAPERS else plain
+    if name == "pairs":
+        return value is True
+    return str(value)[:20] if name == "cut_colour" and value is not None else value
 
 
 def _shown_name(name: str) -> str:

@@ -78,10 +78,15 @@ def show_photos(work: shelf.Work) -> None:
     batch = st.session_state.setdefault("batch", 0)
     given = st.file_uploader("Add one or more photos of the same shell", accept_multiple_files=True, key=f"add{batch}")
     if given:
-        for file in given:
-            work.add_photo(file.name, file.getvalue())
+        try:
+            for file in given:
+                work.add_photo(file.name, file.getvalue())
+        except extract.CannotContinue as error:
+            st.session_state["shelf-full"] = refusal_for(error)
         st.session_state["batch"] += 1
         st.rerun()
+    if "shelf-full" in st.session_state:
+        flow.show_refusal(st.session_state.pop("shelf-full"))
     for photo in work.photos():
         with st.container(horizontal=True, vertical_alignment="center"):
             st.text(f"{photo.name}, {len(work.photo_bytes(photo)) / 1e6:.1f} MB")
