@@ -74,8 +74,8 @@ def value(outcome: object, what: str) -> float:
         (0.0, 5, "fine"),
     ],
 )
-def test_bands_of_the_brief(mismatch: float, length: float, verdict: str) -> None:
-    """Fine to 1 mm or 0.5 %, look again to 3 mm or 1 %, whichever comes first (trade practice, bands of the issue)."""
+def test_bands_of_a_seams_fit(mismatch: float, length: float, verdict: str) -> None:
+    """Fine to 1 mm or 0.5 %, look again to 3 mm or 1 %, whichever comes first (common practice, no source)."""
     assert Bands().verdict(mismatch, length) == verdict
 
 
