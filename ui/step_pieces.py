@@ -71,8 +71,6 @@ def show_history(work: shelf.Work, key: str, project: Project) -> None:
     told = st.session_state.pop("build-told", None)
     if told:
         says, outcome = told
-        # On a phone the boxes are far below: said wherever one is on the page.
-        st.toast(f"Done: {words.plain(says)}")
         st.success(f"Done: {words.plain(says)}")
         show_outcome(outcome, "What it changed:")
 

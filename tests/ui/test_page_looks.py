@@ -1,0 +1,190 @@
+"""The steps after the lines in a real browser: an accessibility checker by day and by night, the keyboard, a phone."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+import extract
+from ui import builds, jobs, server, shelf
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from plain_shell import plain_shell
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser, Page
+
+ANSWER_MS = 60_000
+AT_REST = """() => !document.querySelector('[data-stale=true], [data-testid=stStatusWidget]')
+    && document.querySelector('[data-testid=stApp]')?.dataset.testScriptState === 'notRunning'"""
+
+
+@pytest.fixture
+def work(cache: Path) -> shelf.Work:
+    """A visitor with two pieces of 100 × 100 mm, one of them named by somebody who wants to hurt."""
+    home = cache / "truepeel" / "work"
+    home.mkdir(parents=True, exist_ok=True)
+    work = shelf.new_work(home)
+    work.add_photo("shell.jpg", b"stands for a photo")
+    key = jobs.key_for(work, work.settings())
+    work.ask(key)
+    with work.filling(key) as folder:
+        extract.write_surface(plain_shell(), folder)
+        (folder / "report.json").write_text(json.dumps({"cards": [], "panels": []}), "utf-8")
+    builds.change(work, key, "name", {"piece": "p1", "name": "<b>left</b> :red[wing] ![x](/y.png)"})
+    work.keep_step("pieces")
+    return work
+
+
+@pytest.fixture
+def opened(browser: Browser, port: int, work: shelf.Work) -> Iterator[Callable[..., Page]]:
+    contexts, faults = [], []
+
+    def at(width: int, **more: Any) -> Page:
+        context = browser.new_context(viewport={"width": width, "height": 900}, **more)
+        contexts.append(context)
+        page = context.new_page()
+        page.set_default_timeout(ANSWER_MS)
+        page.on("pageerror", lambda error: faults.append(str(error)))
+        page.goto(server.address(port, work.token))
+        page.get_by_role("button", name="Next: paper and foam").wait_for()
+        return page
+
+    yield at
+    for context in contexts:
+        context.close()
+    assert faults == []
+
+
+def settle(page: Page) -> None:
+    # What belongs to the step before fades while the new one comes, and would count as faint.
+    page.wait_for_timeout(400)
+    page.wait_for_function(AT_REST)
+    page.wait_for_timeout(400)
+
+
+def open_a_step(page: Page) -> None:
+    """A gap along one edge, with the preview beside it."""
+    page.get_by_role("combobox", name="What do you want to change?").click()
+    page.get_by_role("option", name="Edges: room and width").click()
+    page.get_by_text("Leave a gap between neighbours", exact=True).click()
+    page.get_by_role("combobox", name="Along these edges").wait_for()
+    settle(page)
+    page.get_by_role("combobox", name="Along these edges").click()
+    page.get_by_role("option", name="p1:").first.click()
+    page.keyboard.press("Escape")
+    page.get_by_text("As it would be; nothing is done yet.").wait_for()
+    settle(page)
+
+
+def serious_faults(page: Page) -> list[tuple[str, str]]:
+    """By axe-core's rules for WCAG 2.2 AA and good practice (Deque's open-source checker)."""
+    checker = pytest.importorskip("axe_playwright_python.sync_playwright", reason="the checker is not installed")
+    violations = checker.Axe().run(page).response["violations"]
+    return [(v["id"], v["nodes"][0]["html"]) for v in violations if v["impact"] in ("serious", "critical")]
+
+
+@pytest.mark.parametrize(("scheme", "width"), [("light", 1280), ("dark", 400)], ids=("light", "dark"))
+def test_the_checker_finds_no_serious_fault(
+    opened: Callable[..., Page], work: shelf.Work, scheme: str, width: int
+) -> None:
+    page = opened(width, color_scheme=scheme)
+    open_a_step(page)
+    assert serious_faults(page) == [], "a step with its preview"
+    assert sideways(page) <= 0
+    page.get_by_role("button", name="Do it", exact=True).click()
+    page.get_by_text("Done: Leave a gap between neighbours").first.wait_for()
+    settle(page)
+    assert serious_faults(page) == [], "a step that was done"
+
+    work.keep_sheets(["1000x500x6:1@8.50"])
+    page.get_by_role("button", name="Next: paper and foam").click()
+    page.get_by_role("button", name="Lay the parts on the sheets").click()
+    page.get_by_role("button", name="Cutting plan to print (PDF)").wait_for()
+    page.get_by_text("Where each part goes on sheet 1").click()
+    settle(page)
+    assert serious_faults(page) == [], "paper and foam"
+    assert sideways(page) <= 0
+
+
+def sideways(page: Page) -> int:
+    """How far the page, or the widest table on it, reaches beyond the screen (px)."""
+    return int(
+        page.evaluate(
+            """() => Math.max(...[...document.querySelectorAll('.figures, .drawing, [data-testid=stMain]')].map(
+                each => Math.max(each.scrollWidth - each.clientWidth,
+                                 each.getBoundingClientRect().right - window.innerWidth)))"""
+        )
+    )
+
+
+def test_a_name_is_shown_letter_for_letter(opened: Callable[..., Page]) -> None:
+    page = opened(1280)
+    page.locator(".figures").get_by_text("<b>left</b> :red[wing] ![x](/y.png)").wait_for()
+    assert page.locator(".figures :is(b, img)").count() == 0
+
+
+def test_a_step_is_done_and_taken_back_by_keyboard_alone(opened: Callable[..., Page], work: shelf.Work) -> None:
+    page = opened(1280)
+    reach(page, "What do you want to change?")
+    page.keyboard.type("What a piece")
+    page.keyboard.press("Enter")
+    page.get_by_text("Which step?").wait_for()
+    settle(page)
+    reach(page, "Which piece")
+    page.keyboard.press("ArrowDown")
+    page.keyboard.press("Enter")
+    settle(page)
+    reach(page, "Its name")
+    page.keyboard.type("left wing")
+    page.keyboard.press("Enter")
+    page.get_by_text("As it would be; nothing is done yet.").wait_for()
+    settle(page)
+    reach(page, "Do it")
+    page.keyboard.press("Enter")
+    page.get_by_text("Done: ").first.wait_for()
+    key = jobs.key_for(work, work.settings())
+    assert builds.current(work, key)[0].build.pieces[0].name == "left wing"
+    settle(page)
+    reach(page, "Take the last step back")
+    page.keyboard.press("Enter")
+    page.locator(".figures").get_by_text("![x](/y.png)").wait_for()
+
+
+def reach(page: Page, name: str) -> None:
+    """Go on by Tab until the thing so named has the focus, which must be seen."""
+    for _ in range(80):
+        page.keyboard.press("Tab")
+        told = page.evaluate(
+            """() => {
+                const it = document.activeElement, labels = [...(it.labels ?? [])].map(label => label.innerText);
+                const own = it.matches('main, body') ? '' : it.innerText;
+                return [it.getAttribute('aria-label') ?? '', ...labels, own ?? ''].join(' ');
+            }"""
+        )
+        if name in told:
+            assert seen_focus(page), f"the focus on {name} is not seen"
+            return
+    raise AssertionError(f"{name} cannot be reached")
+
+
+def seen_focus(page: Page) -> bool:
+    """Whether what has the focus, or a box close around it, has an outline of 2 px or more (WCAG 2.2, 2.4.13)."""
+    return bool(
+        page.evaluate(
+            """() => {
+                for (let it = document.activeElement, up = 0; it && up < 4; it = it.parentElement, up++) {
+                    const style = getComputedStyle(it), box = it.getBoundingClientRect();
+                    if (style.outlineStyle === 'solid' && parseFloat(style.outlineWidth) >= 2 && style.opacity > 0.9
+                        && box.width > 10 && box.height > 10) return true;
+                }
+                return false;
+            }"""
+        )
+    )
