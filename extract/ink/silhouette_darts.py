@@ -18,6 +18,7 @@ from scipy.spatial import cKDTree
 from extract.doors import Array, FlatView, Mask
 from extract.ink.shell_view import Image, lab_of
 from extract.ink.silhouette_cut import ColourModels
+from extract.ink.silhouette_tips import seen_tip
 
 NARROW_MM = 5.0
 """Below this gap a cut is followed as a whole: the cut-out's thin gaps are closed, and a profile across one side would
@@ -286,7 +287,7 @@ def close_notches(flat: FlatView, models: ColourModels, ring: Array, normals: Ar
         pieces.append(ring[at : moved.first])
         at = moved.last + 1
         if wedge is not None:
-            end = follow(flat, models, wedge)
+            end = seen_tip(flat, models.white, follow(flat, models, wedge))
             before = (pieces[-1] - end[0]) @ wedge.axis < -0.5 * spacing_mm
             pieces[-1] = pieces[-1][: int(np.flatnonzero(before)[-1]) + 1] if before.any() else pieces[-1]
             after = (ring[at:] - end[2]) @ wedge.axis < -0.5 * spacing_mm

@@ -16,6 +16,7 @@ from extract.doors import Array, FlatView
 from extract.ink.shell_view import Image, crop, shrink
 from extract.ink.silhouette_cut import ColourModels
 from extract.ink.silhouette_darts import Wedge, follow, strange_strip
+from extract.ink.silhouette_tips import seen_tip
 
 MAP_MM = 0.6
 """Pixel of the likeness map: a cut 1 mm wide still darkens it."""
@@ -129,6 +130,7 @@ def _trace(
     end = follow(flat, models, wedge)
     if not tapers(flat, models, end):
         return None
+    end = seen_tip(flat, models.white, end)
     feet = [int(np.hypot(*(ring - foot).T).argmin()) for foot in (end[0], end[2])]
     first, last = feet if (feet[1] - feet[0]) % len(ring) < len(ring) // 2 else feet[::-1]
     ordered = end if first == feet[0] else end[::-1]

@@ -1,0 +1,51 @@
+"""The tip of a relief cut, found by what the finest of the picture shows, on painted cuts of known place."""
+
+from __future__ import annotations
+
+import importlib.util
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from extract.ink.silhouette_tips import seen_tip
+
+_spec = importlib.util.spec_from_file_location("tables", Path(__file__).with_name("tables.py"))
+tables = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(tables)
+
+WHITE = np.full(3, 255, np.float32)
+INWARDS = -np.array([np.cos(np.radians(70)), np.sin(np.radians(70))])
+ACROSS = np.array([-INWARDS[1], INWARDS[0]])
+
+
+def end_of(tip, off_mm):
+    """A cut's last 30 mm as read with the tip ``off_mm`` too deep."""
+    feet = [tip - 30 * INWARDS + sign * 1.8 * ACROSS for sign in (1, -1)]
+    return np.array([feet[0], tip + off_mm * INWARDS, feet[1]])
+
+
+@pytest.mark.parametrize("table", ["mat", "dark_cloth"])
+def test_a_tip_is_put_where_the_cut_is_seen_to_end(table):
+    truth, tip = tables.with_cut(tables.wavy_ring(), 70.0, 6.0, 50.0)
+    flat = tables.paint(truth, table)
+    for off_mm in (-3.0, -1.0, 0.0, 2.5):
+        before = end_of(tip, off_mm)
+        found = seen_tip(flat, WHITE, before)
+        assert found[[0, 2]] == pytest.approx(before[[0, 2]])
+        assert np.hypot(*(found[1] - tip)) < 1.5  # the cut is thinner than 0.2 mm there, less than a pixel
+
+
+def test_a_stroke_across_the_cut_does_not_move_the_tip():
+    truth, tip = tables.with_cut(tables.wavy_ring(), 70.0, 6.0, 50.0)
+    for beyond_mm in (-4.0, 2.5):  # over the cut, and a little past it
+        middle = tip + beyond_mm * INWARDS
+        flat = tables.paint(truth, "mat", strokes=[([middle - 40 * ACROSS, middle + 40 * ACROSS], 1.6)])
+        found = seen_tip(flat, WHITE, end_of(tip, 1.0))
+        assert np.hypot(*(found[1] - tip)) < 1.5  # the cut is thinner than 0.2 mm there, less than a pixel
+
+
+def test_bare_shell_leaves_the_tip_alone():
+    before = end_of(tables.CENTRE, 0.0)
+    found = seen_tip(tables.paint(tables.wavy_ring(), "planks"), WHITE, before)
+    assert np.hypot(*(found[1] - before[1])) < 1e-9
