@@ -5,6 +5,7 @@ One piece of work runs at a time: a photo takes up to 1.5 GB while it is read, a
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import os
@@ -17,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 import extract
+from ui import corrections
 from ui.refusal import Refusal, is_own_fault, refusal_for
 from ui.shelf import Work, result_key
 
@@ -108,7 +110,9 @@ def _tracing_of(work: Work, settings: extract.TraceSettings) -> Make:
     def make(folder: Path, tell: Tell | None) -> None:
         sources = [(photo.name, work.photo_bytes(photo)) for photo in work.photos()]
         tracing = extract.trace(sources, _for_reading(settings), tell)
-        extract.write_outputs(tracing, folder)
+        # Pages and drawings are made at the last step, from the build as it then is.
+        for name, content in extract.photo_files(tracing).items():
+            extract.write_whole(folder / name, content)
         extract.write_surface(tracing, folder)
 
     return make
@@ -144,6 +148,15 @@ def _run(work: Work, key: str, make: Make, job: Job) -> None:
         job.failed = refusal_for(error)
     finally:
         job.over.set()
+    prepare(work, key)
+
+
+def prepare(work: Work, key: str) -> None:
+    """Cuts the panels of a fresh reading while its maker still looks at the photo, so that the next step opens at
+    once. What fails here fails again, and is told, where it is asked for."""
+    with contextlib.suppress(Exception):
+        if (work.result(key) / "reading.json").is_file():
+            corrections.tracing(work.result(key), corrections.read(work, key))
 
 
 def _fill(work: Work, key: str, make: Make, progress: Tell | None) -> None:

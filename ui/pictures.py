@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 from PIL import Image
 
 import extract
-from ui import flow, jobs, server, shelf
+from ui import builds, flow, jobs, server, shelf
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
@@ -112,10 +112,12 @@ def main(folder: Path) -> None:
     photo = extract.demo_photo()
     work.add_photo(photo.name, photo.read_bytes())
     jobs.trace_now(work, work.settings())
-    result = work.result(jobs.key_for(work, work.settings()))
+    key = jobs.key_for(work, work.settings())
+    result = work.result(key)
     save(Image.open(photo), folder / "photo.jpg")
     save(Image.open(result / "overlay.jpg"), folder / "overlay.jpg")
-    save(printed_pages((result / "pattern.pdf").read_bytes()), folder / "paper.jpg")
+    project, _ = builds.current(work, key)
+    save(printed_pages(extract.print_files(project)["pattern.pdf"]), folder / "paper.jpg")
     for name, picture in screenshots(work.token):
         save(picture, folder / f"page-{name}.jpg")
 

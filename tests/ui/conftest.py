@@ -74,6 +74,9 @@ class FakeDoor:
             (folder / name).write_text(text, "utf-8")
         return tuple(folder / name for name in OUTPUTS)
 
+    def photo_files(self, tracing: Any) -> dict[str, bytes]:
+        return {name: (json.dumps(tracing) if name == "report.json" else f"the {name}").encode() for name in OUTPUTS}
+
     def look_over(self, sources: Any, settings: Any, progress: Any = None) -> Any:
         self.looks.append(sources)
         return SimpleNamespace(found=LOOK, pictures=[None] * len(sources))
@@ -89,6 +92,7 @@ def door(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> FakeDoor:
     monkeypatch.setenv("TRUEPEEL_CACHE", str(tmp_path / "cache"))
     monkeypatch.setattr(extract, "trace", fake.trace, raising=False)
     monkeypatch.setattr(extract, "write_outputs", fake.write_outputs, raising=False)
+    monkeypatch.setattr(extract, "photo_files", fake.photo_files, raising=False)
     monkeypatch.setattr(extract, "look_over", fake.look_over, raising=False)
     monkeypatch.setattr(extract, "write_surface", fake.write_surface, raising=False)
     return fake
