@@ -55,8 +55,8 @@ def reading_json(tracing: Tracing) -> bytes:
         "format": FORMAT,
         "units": "mm",
         "photos": [
-            {"file": p.name, "digest": p.digest, "focal_hint_px": p.focal_hint_px, "camera": _camera(c)}
-            for p, c in zip(tracing.photos, tracing.cameras, strict=True)
+            _photo(photo) | {"camera": _camera(camera)}
+            for photo, camera in zip(tracing.photos, tracing.cameras, strict=True)
         ],
         "read_from": tracing.read_from,
         "flat": {"mm_per_px": tracing.flat.mm_per_px, "origin": list(tracing.flat.origin_mm)},
@@ -100,6 +100,20 @@ def with_pictures(tracing: Tracing, sources: Sequence[bytes]) -> Tracing:
     """The tracing with its photos' pixels again, from the same bytes in the same order. Raises CannotContinue."""
     photos = tuple(read_photo(source, photo.name) for source, photo in zip(sources, tracing.photos, strict=True))
     return replace(tracing, photos=photos, sources=tuple(sources))
+
+
+def _photo(photo: Photo) -> dict[str, Any]:
+    return {
+        "file": photo.name,
+        "digest": photo.digest,
+        "focal_hint_px": photo.focal_hint_px,
+        "reduced": photo.reduced,
+    }
+
+
+def _read_photo(value: dict[str, Any]) -> Photo:
+    blank = np.zeros((0, 0, 3), np.uint8)
+    return Photo(str(value["file"]), blank, str(value["digest"]), value["focal_hint_px"], int(value["reduced"]))
 
 
 def _camera(camera: PlaneCamera) -> dict[str, Any]:
@@ -161,7 +175,7 @@ def _tracing(document: dict[str, Any]) -> Tracing:
     blank = np.zeros((0, 0, 3), np.uint8)
     panels: tuple[Panel, ...] = ()
     return Tracing(
-        photos=tuple(Photo(str(p["file"]), blank, str(p["digest"]), p["focal_hint_px"]) for p in photos),
+        photos=tuple(_read_photo(photo) for photo in photos),
         cameras=cameras,
         read_from=int(document["read_from"]),
         flat=FlatView(blank, _positive(document["flat"]["mm_per_px"]), (left, top), np.zeros((0, 0), bool)),

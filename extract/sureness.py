@@ -19,7 +19,7 @@ EVERY_MM = 10.0
 
 ALIKE_MM = 10.0
 """Over about so much of a line its localisation error is the same: the hand and the tape below it change that fast
-(measured on scenes of known truth, tests/bench/bench_lengths.py)."""
+(common practice, no source; tests/bench/bench_lengths.py holds the areas it gives against scenes of known truth)."""
 
 OUTLINE_POINTS = 120
 RING_CHORD_MM = 0.5

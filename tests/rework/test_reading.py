@@ -30,6 +30,11 @@ def test_writing_what_was_read_gives_the_same_bytes(tracing: Tracing) -> None:
     assert reading_json(read_reading(content)) == content
 
 
+def test_a_large_photo_stays_one_that_was_reduced(tracing: Tracing) -> None:
+    large = replace(tracing, photos=tuple(replace(photo, reduced=2) for photo in tracing.photos))
+    assert [photo.reduced for photo in read_reading(reading_json(large)).photos] == [2]
+
+
 def test_the_shells_heights_come_back(tracing: Tracing) -> None:
     heights = np.array([[0.5, np.nan, 0.75], [1.0, 2.0, 4.0]])
     relief = Relief((-3.0, 4.0), 2.0, heights, heights / 10, 0.6, 0.1, 0.7, 0.2)
