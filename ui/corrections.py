@@ -108,8 +108,15 @@ def turn_to(work: Work, key: str, done: tuple[dict[str, Any], ...]) -> None:
 
 def tracing(folder: Path, log: Log) -> extract.Tracing:
     """The tracing in ``folder`` with the corrections done. Raises CannotContinue."""
-    reading = folder / "reading.json"
-    return _tracing(reading, reading.stat().st_mtime_ns, json.dumps(log.done))
+    reading, done = folder / "reading.json", json.dumps(log.done)
+    # Two who ask for the same at once, as the page and the bench do after a reading, would both do all the work.
+    with _turn_at(reading, done):
+        return _tracing(reading, reading.stat().st_mtime_ns, done)
+
+
+@lru_cache(maxsize=64)
+def _turn_at(reading: Path, corrections: str) -> threading.Lock:
+    return threading.Lock()
 
 
 @lru_cache(maxsize=16)

@@ -18,7 +18,7 @@ def plan_lines(plan: extract.FoamPlan) -> list[str]:
 
 
 def sheet_line(sheet: extract.CutSheet) -> str:
-    where, count = "there" if sheet.owned else "to buy", len(sheet.placed)
+    where, count = "yours" if sheet.owned else "to buy", len(sheet.placed)
     parts = f"{count} part{'' if count == 1 else 's'}"
     return f"Sheet {sheet.number}, {sheet.stock.name}, {where}: {parts}, {sheet.used_share:.0%} used."
 
@@ -26,7 +26,7 @@ def sheet_line(sheet: extract.CutSheet) -> str:
 def sheet_name(sheet: str) -> str:
     """ "1000x500x6:2@8.50" in words."""
     count, _, price = sheet.partition(":")[2].partition("@")
-    there = f"{count} there" if count and count != "0" else "none there yet"
+    there = f"you have {count}" if count and count != "0" else "you have none yet"
     return f"{size_of(sheet)}, {there}" + (f", {price} each" if price else "")
 
 

@@ -34,7 +34,7 @@ def test_says_what_to_buy_and_writes_the_plan(
     out = tmp_path / "foam"
     assert main(["foam", str(lantern), "--sheet", "300x300x6:1", "--sheet", "400x500x6@4.5", "--out", str(out)]) == 0
     said = capsys.readouterr().out
-    assert "300 × 300 × 6 mm, there" in said
+    assert "300 × 300 × 6 mm, yours" in said
     assert "Buy 1 of 400 × 500 × 6 mm, 4.50 in all." in said
     assert "Waste" in said
     pages = pypdf.PdfReader(out / "foam-plan.pdf").pages
