@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import json
 import struct
+import sys
 import zipfile
 import zlib
 from collections.abc import Callable
@@ -22,8 +23,12 @@ from PIL import Image
 from streamlit.testing.v1 import AppTest
 
 import extract
-from ui import builds, jobs, shelf
+from ui import builds, jobs, shelf, words
 from ui.tables import table_html
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from plain_shell import plain_shell
 
 PATIENCE_S = 60
 ROOT = Path(__file__).resolve().parents[2]
@@ -253,3 +258,11 @@ def test_the_server_takes_no_larger_upload() -> None:
     options = server.command(8501)
     assert "--server.maxUploadSize=100" in options
     assert "--server.address=127.0.0.1" in options
+
+
+def test_a_panels_name_is_disarmed_for_streamlits_own_table() -> None:
+    """Which reads Markdown: a picture in a stranger's project would be fetched from wherever it says."""
+    name = {"do": "name", "at": [50.0, 50.0], "name": "![x](http://example.org/y.png)"}
+    tracing = extract.corrected(plain_shell(), [name])
+    names = [row["Name"] for row in words.panel_table(tracing)]
+    assert r"\!\[x\]\(http\://example\.org/y\.png\)" in names
