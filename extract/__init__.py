@@ -85,11 +85,20 @@ __all__ = [
     "start_project",
     "trace",
     "undo",
+    "warm_up",
     "with_pictures",
     "write_outputs",
     "write_surface",
     "write_whole",
 ]
+
+
+def warm_up() -> None:
+    """Loads what a first photo needs, about a second's work, before one is given."""
+    from importlib import import_module
+
+    for room in ("pipeline", "look", "output", "rework", "surface"):
+        import_module(f"extract.{room}")
 
 
 def trace(sources: Sequence[Source], settings: TraceSettings, progress: Progress | None = None) -> Tracing:

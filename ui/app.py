@@ -10,7 +10,7 @@ from pathlib import Path
 
 import streamlit as st
 
-from ui import flow, share, shelf, step_lines, step_paper, step_photo, step_pieces, words
+from ui import flow, jobs, share, shelf, step_lines, step_paper, step_photo, step_pieces, words
 
 SHOW: dict[str, Callable[[shelf.Work], flow.Wait | None]] = {
     "photo": step_photo.show,
@@ -65,6 +65,7 @@ def main() -> None:
         st.info(
             f"The work of that address is no longer here (it is kept for {shelf.KEEP_DAYS} days). This is a new start."
         )
+    jobs.warm_up()
     wait = SHOW[flow.here(work)](work)
     show_cautions()
     if wait:

@@ -14,6 +14,7 @@ import traceback
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -88,6 +89,12 @@ def trace_now(work: Work, settings: extract.TraceSettings, progress: Tell | None
     key = key_for(work, settings)
     work.ask(key)
     _fill(work, key, _tracing_of(work, settings), progress)
+
+
+@lru_cache(maxsize=1)
+def warm_up() -> None:
+    """Readies the bench for its first work while the maker still looks for a photo."""
+    _bench.submit(extract.warm_up)
 
 
 def last(work: Work, key: str) -> Job | None:
