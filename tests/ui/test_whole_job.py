@@ -167,9 +167,19 @@ def do_step(page: Page, group: str, step: str) -> None:
     page.get_by_text(step, exact=True).click()
 
 
-def settle(page: Page, done: str) -> None:
+def settle(page: Page, work: shelf.Work, step: str) -> None:
+    settled(page)
     page.get_by_role("button", name="Do it", exact=True).click()
-    page.get_by_text(re.compile(f"Done: .*{done}")).wait_for()
+    wait_until_done(page, work, step)
+
+
+def wait_until_done(page: Page, work: shelf.Work, step: str) -> None:
+    """Until the step stands in the build on the shelf, and the page shows it."""
+    for _ in range(ANSWER_MS // 100):
+        if step in [moment.step for moment in builds.current(work, key_of(work))[0].moments]:
+            return settled(page)
+        page.wait_for_timeout(100)
+    raise AssertionError(f"the step {step} was not done")
 
 
 def download(page: Page, label: str, to: Path) -> Path:
@@ -243,14 +253,14 @@ def test_by_mouse(opened: Callable[[int], Page], work: shelf.Work, width: int, t
     do_step(page, "What a piece is", "Say how many are cut")
     choose(page, "Which piece", f"{piece['id']} {NAME}")
     choose(page, "Single, a left and right pair", "pair")
-    settle(page, "copies")
+    settle(page, work, "copies")
 
     edge = sewn_edge(work)
     do_step(page, "Edges: room and width", "Leave a gap between neighbours")
     choose(page, "Along these edges", f"{edge},")
     page.keyboard.press("Escape")
     page.get_by_role("button", name="Do it", exact=True).wait_for()
-    settle(page, "gap")
+    settle(page, work, "gap")
     seam = next(s for s in seen_of(work)["seams"] if edge in (s["first"]["run"], s["second"]["run"]))
     page.get_by_text(
         f"{edge}, {seam['first' if seam['first']['run'] == edge else 'second']['length']:.2f} mm"
@@ -342,13 +352,13 @@ def test_by_keyboard_alone(opened: Callable[[int], Page], work: shelf.Work, tmp_
     pick(page, "Which piece", NAME)
     pick(page, "Single, a left and right pair", "pair")
     press(page, "Do it$")
-    page.get_by_text(re.compile("Done: .*copies")).wait_for()
+    wait_until_done(page, work, "copies")
     edge = sewn_edge(work)
     pick(page, "What do you want to change", "Edges: room and width")
     pick(page, "Along these edges", f"{edge},")
     keys.press("Escape")
     press(page, "Do it$")
-    page.get_by_text(re.compile("Done: .*gap")).wait_for()
+    wait_until_done(page, work, "gap")
     press(page, "Next: paper and foam")
     page.get_by_role("button", name="Pattern to print (PDF)").wait_for()
     with page.expect_download() as coming:
