@@ -37,6 +37,9 @@ from extract.together import read_together
 
 Source = Path | tuple[str, bytes]
 
+LEAST_UNSURE = 0.005
+"""A smaller share of the cut edge is a few millimetres, not worth a maker's walk back to the table."""
+
 STEPS = {
     "reading the photo": 0.10,
     "finding the scale cards": 0.14,
@@ -215,7 +218,7 @@ def _bar_doubts(settings: TraceSettings) -> tuple[Doubt, ...]:
 
 def _edge_doubts(silhouette: Silhouette) -> tuple[Doubt, ...]:
     shares = [float(unsure.mean()) for unsure in silhouette.unsure if len(unsure)]
-    if not shares or max(shares) == 0:
+    if not shares or max(shares) < LEAST_UNSURE:
         return ()
     return (
         Doubt(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 import shapely
@@ -66,7 +67,9 @@ def _read_threads(field: InkField, flat: FlatView, edge: BaseGeometry) -> list[T
     if len(inks) < 2:
         return threads_of(runs, edge)
     fields = unmixed(field, list(inks.values()))
-    return [thread for single in fields for thread in threads_of(_read_runs(single, flat, edge), edge)]
+    with ThreadPoolExecutor() as pool:  # much of it runs in OpenCV and SciPy, outside the interpreter's lock
+        read = pool.map(lambda single: threads_of(_read_runs(single, flat, edge), edge), fields)
+        return [thread for threads in read for thread in threads]
 
 
 def ink_evidence(flat: FlatView, silhouette: Silhouette) -> tuple[FlatView, InkField, list[Run], list[Run]]:
