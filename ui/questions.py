@@ -60,6 +60,8 @@ def _float(value: Any) -> float | None:
 
 
 def _choice(label: str, choices: Sequence[Any], default: Any, key: str, names: Mapping[Any, str] | None = None) -> Any:
+    if default == "":
+        choices, names = ["", *choices], {**(names or {}), "": "none"}
     first = list(choices).index(default) if default in choices else None
     return st.selectbox(
         label,

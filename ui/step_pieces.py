@@ -95,6 +95,9 @@ def show_change(work: shelf.Work, key: str, project: Project, seen: Mapping[str,
     after, outcome = tried
     if after is project:
         show_outcome(outcome, "What it tells:")
+        if name == "symmetry":
+            halves = extract.asymmetry_svg(project, answers["piece"], answers["line"])
+            show_svg(halves, f"How the halves of piece {answers['piece']} differ, enlarged")
         return None
     if st.button("Do it", type="primary", key="build-do"):
         st.session_state["build-told"] = steps[name].says, builds.change(work, key, name, answers)

@@ -130,6 +130,23 @@ def test_a_refused_step_says_why_and_changes_nothing(opened: Callable[[], AppTes
     assert len(builds.current(work, key_of(work))[0].moments) == 1
 
 
+def test_how_unlike_the_halves_are_is_drawn(opened: Callable[[], AppTest]) -> None:
+    page = ask_for(opened(), "Left and right", "symmetry")
+    box(page, "selectbox", "Which piece").select("p1").run()
+    assert not page.exception
+    assert "What it tells:" in told(page)
+    assert any("How the halves of piece p1 differ" in str(each.proto) for each in page.get("html"))
+
+
+def test_what_a_step_can_do_without_is_no_question(opened: Callable[[], AppTest], work: shelf.Work) -> None:
+    page = ask_for(opened(), "New pieces from numbers", "strip")
+    box(page, "number_input", "Width").set_value(12.0).run()
+    box(page, "number_input", "Length").set_value(75.0).run()
+    assert box(page, "selectbox", "Which stock").value == ""
+    press(page, "Do it")
+    assert "strip" in [piece.name for piece in builds.current(work, key_of(work))[0].build.pieces]
+
+
 def test_a_correction_of_the_lines_does_the_steps_again(work: shelf.Work) -> None:
     key = key_of(work)
     builds.change(work, key, "copies", {"piece": "all", "how": "pair"})
