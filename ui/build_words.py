@@ -15,12 +15,13 @@ def figure_line(figure: Any) -> str:
     before, after = (None if value is None else amount(value, figure.unit) for value in (figure.before, figure.after))
     if before is None or after is None or before == after:
         return f"{where}{figure.what} {after if after is not None else f'{before} → none'}"
-    change = "" if figure.unit == "" else f" ({figure.after - figure.before:+.2f})"
+    change = "" if figure.unit == "" else f" ({_signed(figure.after - figure.before)})"
     return f"{where}{figure.what} {before} → {after}{change}"
 
 
 def amount(value: float, unit: str) -> str:
-    number = f"{value:.2f}" if unit else f"{value:.4g}"
+    # What rounds to nothing has no sign.
+    number = f"{round(value, 2) + 0.0:.2f}" if unit else f"{value:.4g}"
     return f"{number}{'' if unit in ('°', '') else ' '}{unit}"
 
 
@@ -80,9 +81,9 @@ def _seam_rows(seams: Iterable[dict[str, Any]]) -> list[list[str]]:
                 f"{seam['first']['length']:.2f}",
                 seam["second"]["run"],
                 f"{seam['second']['length']:.2f}",
-                f"{seam['layers']:+.2f}" if seam["layers"] else "",
-                f"{seam['mismatch']:+.2f}",
-                f"{100 * seam['share']:+.2f}",
+                _signed(seam["layers"]) if seam["layers"] else "",
+                _signed(seam["mismatch"]),
+                _signed(100 * seam["share"]),
                 seam["verdict"],
                 where,
                 " ".join(map(str, seam["ticks"])),

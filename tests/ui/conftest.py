@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
@@ -12,8 +13,12 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 import extract
-from ui import server
+from ui import jobs, server, shelf
 from ui.pictures import BROWSERS, browser_path, browsing
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from plain_shell import plain_shell
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -96,6 +101,25 @@ def door(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> FakeDoor:
     monkeypatch.setattr(extract, "look_over", fake.look_over, raising=False)
     monkeypatch.setattr(extract, "write_surface", fake.write_surface, raising=False)
     return fake
+
+
+@pytest.fixture
+def read_shell() -> Callable[[Path], shelf.Work]:
+    """Makes a visitor below the folder given, whose photo has been read: the plain shell of 200 × 100 mm, cut in two by
+    line 1."""
+
+    def make(home: Path) -> shelf.Work:
+        home.mkdir(parents=True, exist_ok=True)
+        work = shelf.new_work(home)
+        work.add_photo("shell.jpg", b"stands for a photo")
+        key = jobs.key_for(work, work.settings())
+        work.ask(key)
+        with work.filling(key) as folder:
+            extract.write_surface(plain_shell(), folder)
+            (folder / "report.json").write_text(json.dumps({"cards": [], "panels": []}), "utf-8")
+        return work
+
+    return make
 
 
 @pytest.fixture(scope="session")

@@ -43,7 +43,7 @@ def test_look_shows_pieces_edges_and_how_seams_fit(capsys: pytest.CaptureFixture
     assert "p1 1 64 × 40 24.8" in " ".join(out.split())  # 2480 mm² by the shoelace formula
     assert "p1 edges: a 40.8, b 60.0, c 40.0, d 60.0" in out
     row = next(line for line in out.splitlines() if "p1:a" in line and "p2:" in line)
-    assert row.split()[1:5] == ["p1:a", "40.79", "p2:d", "40.79"] and "+0.00" in row and "fine" in row
+    assert row.split()[1:5] == ["p1:a", "40.79", "p2:d", "40.79"] and " 0.00" in row and "fine" in row
     assert "Steps done: none." in out
 
 

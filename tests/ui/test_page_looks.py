@@ -2,20 +2,13 @@
 
 from __future__ import annotations
 
-import json
-import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
-import extract
 from ui import builds, jobs, server, shelf
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-
-from plain_shell import plain_shell
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
@@ -26,17 +19,10 @@ AT_REST = """() => !document.querySelector('[data-stale=true], [data-testid=stSt
 
 
 @pytest.fixture
-def work(cache: Path) -> shelf.Work:
+def work(cache: Path, read_shell: Callable[[Path], shelf.Work]) -> shelf.Work:
     """A visitor with two pieces of 100 × 100 mm, one of them named by somebody who wants to hurt."""
-    home = cache / "truepeel" / "work"
-    home.mkdir(parents=True, exist_ok=True)
-    work = shelf.new_work(home)
-    work.add_photo("shell.jpg", b"stands for a photo")
+    work = read_shell(cache / "truepeel" / "work")
     key = jobs.key_for(work, work.settings())
-    work.ask(key)
-    with work.filling(key) as folder:
-        extract.write_surface(plain_shell(), folder)
-        (folder / "report.json").write_text(json.dumps({"cards": [], "panels": []}), "utf-8")
     builds.change(work, key, "name", {"piece": "p1", "name": "<b>left</b> :red[wing] ![x](/y.png)"})
     work.keep_step("pieces")
     return work

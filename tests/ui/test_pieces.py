@@ -5,9 +5,7 @@ The shell is the plain one of 200 × 100 mm, cut in two by a line across its mid
 
 from __future__ import annotations
 
-import json
 import re
-import sys
 from collections.abc import Callable
 from html import unescape
 from pathlib import Path
@@ -18,23 +16,14 @@ from streamlit.testing.v1 import AppTest
 import extract
 from ui import builds, corrections, jobs, questions, shelf
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-
-from plain_shell import plain_shell
-
 PATIENCE_S = 60
 ROOT = Path(__file__).resolve().parents[2]
 
 
 @pytest.fixture
-def work(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> shelf.Work:
+def work(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, read_shell: Callable[[Path], shelf.Work]) -> shelf.Work:
     monkeypatch.setenv("TRUEPEEL_CACHE", str(tmp_path))
-    work = shelf.new_work()
-    work.add_photo("shell.jpg", b"stands for a photo")
-    work.ask(key_of(work))
-    with work.filling(key_of(work)) as folder:
-        extract.write_surface(plain_shell(), folder)
-        (folder / "report.json").write_text(json.dumps({"cards": [], "panels": []}), "utf-8")
+    work = read_shell(shelf.home())
     work.keep_step("pieces")
     return work
 

@@ -35,17 +35,8 @@ Place = tuple[float, float]
 
 
 @pytest.fixture
-def work(cache: Path) -> shelf.Work:
-    """A visitor whose photo has been read: the plain shell of 200 × 100 mm, cut in two by line 1."""
-    home = cache / "truepeel" / "work"
-    home.mkdir(parents=True, exist_ok=True)
-    work = shelf.new_work(home)
-    work.add_photo("shell.jpg", b"stands for a photo")
-    key = jobs.key_for(work, work.settings())
-    work.ask(key)
-    with work.filling(key) as folder:
-        extract.write_surface(plain_shell(), folder)
-        (folder / "report.json").write_text(json.dumps({"cards": [], "panels": []}), "utf-8")
+def work(cache: Path, read_shell: Callable[[Path], shelf.Work]) -> shelf.Work:
+    work = read_shell(cache / "truepeel" / "work")
     work.keep_step("lines")
     return work
 
