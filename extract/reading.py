@@ -113,7 +113,7 @@ def _photo(photo: Photo) -> dict[str, Any]:
 
 def _read_photo(value: dict[str, Any]) -> Photo:
     blank = np.zeros((0, 0, 3), np.uint8)
-    return Photo(str(value["file"]), blank, str(value["digest"]), value["focal_hint_px"], int(value["reduced"]))
+    return Photo(str(value["file"]), blank, str(value["digest"]), value["focal_hint_px"], int(value.get("reduced", 1)))
 
 
 def _camera(camera: PlaneCamera) -> dict[str, Any]:
