@@ -59,11 +59,6 @@ def tangents_at(curve: Curve, way_mm: Array) -> Array:
     return tangents(curve, parameters_at(curve, way_mm))
 
 
-def curvatures_at(curve: Curve, way_mm: Array) -> Array:
-    """Curvatures (K,) in 1/mm at arc lengths ``way_mm`` (K,); 0 on straight segments, inf in a cusp."""
-    return curvatures(curve, parameters_at(curve, way_mm))
-
-
 def tangents(curve: Curve, at: Array) -> Array:
     """Unit tangents (K, 2) at parameters ``at`` (K,). Where a control point lies on its end, the limit."""
     k = np.clip(np.asarray(at).astype(int), 0, len(curve.controls) - 1)

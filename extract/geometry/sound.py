@@ -26,12 +26,6 @@ def are_sound(outlines: Sequence[Sequence[Curve]], chord_mm: float = 0.02, loop_
     return [right and next(fine) for right in turned]
 
 
-def crosses_itself(ring: shapely.LinearRing, loop_mm2: float = LOOP_MM2) -> bool:
-    """Whether a ring crosses itself by more than loops of ``loop_mm2`` in all."""
-    shape = shapely.polygons(ring)
-    return not shapely.is_valid(shape) and _loops(shape) > loop_mm2
-
-
 def _loops(shape: shapely.Polygon) -> float:
     """What a ring encloses by the even-odd rule less its signed area, in mm²: at least the area of every loop."""
     return float(abs(shapely.make_valid(shape).area - shape.area))

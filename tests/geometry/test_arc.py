@@ -14,7 +14,7 @@ from scipy.integrate import quad
 
 from extract.doors import Array, Curve
 from extract.geometry.arc import (
-    curvatures_at,
+    curvatures,
     joint_turnings,
     parameters_at,
     points_at,
@@ -44,7 +44,7 @@ def test_parabola_by_its_closed_formula() -> None:
     way = x * np.sqrt(1 + 4 * x**2) / 2 + np.arcsinh(2 * x) / 4
     np.testing.assert_allclose(ways_at(PARABOLA, x), way, atol=1e-12)
     np.testing.assert_allclose(points_at(PARABOLA, way), np.c_[x, x**2], atol=1e-9)
-    np.testing.assert_allclose(curvatures_at(PARABOLA, way), 2 / (1 + 4 * x**2) ** 1.5, rtol=1e-8)
+    np.testing.assert_allclose(curvatures(PARABOLA, parameters_at(PARABOLA, way)), 2 / (1 + 4 * x**2) ** 1.5, rtol=1e-8)
     np.testing.assert_allclose(tangents_at(PARABOLA, way)[:, 1], np.sin(np.arctan(2 * x)), atol=1e-9)
     assert total_turning(PARABOLA) == pytest.approx(math.atan(2), abs=1e-12)
 
@@ -82,7 +82,7 @@ def test_circle_turns_once_and_bends_evenly(radius_mm: float) -> None:
     circle = circle_curve((5, -3), radius_mm, 1e-7)
     assert total_turning(circle) == pytest.approx(2 * math.pi, abs=1e-9)
     np.testing.assert_allclose(
-        curvatures_at(circle, np.linspace(0, curve_length(circle), 50)), 1 / radius_mm, rtol=2e-3
+        curvatures(circle, parameters_at(circle, np.linspace(0, curve_length(circle), 50))), 1 / radius_mm, rtol=2e-3
     )
     assert total_turning(reversed_curve(circle)) == pytest.approx(-2 * math.pi, abs=1e-9)
 

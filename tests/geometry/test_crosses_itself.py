@@ -5,9 +5,14 @@ from __future__ import annotations
 import pytest
 import shapely
 
-from extract.geometry.sound import crosses_itself
+from extract.geometry.curve import polyline_curve
+from extract.geometry.sound import LOOP_MM2, are_sound
 
 SQUARE = [(0.0, 0.0), (100.0, 0.0), (100.0, 100.0), (0.0, 100.0)]
+
+
+def crosses_itself(ring: shapely.LinearRing) -> bool:
+    return are_sound([[polyline_curve(shapely.get_coordinates(ring))]], loop_mm2=LOOP_MM2) == [False]
 
 
 def looped(size: float) -> shapely.LinearRing:
