@@ -18,6 +18,7 @@ from shapely import Polygon
 FAMILY_ORDER = ("CARD-A4", "CARD-LETTER", "CARD-SMALL")
 LEAST_PANEL_MM2 = 2000.0
 STEP_MM = 0.2
+TICK_MM = 3.0
 
 
 @dataclass(frozen=True)
@@ -25,6 +26,7 @@ class Outcome:
     """What a report got right; errors in mm after the best rigid motion, scale error in %."""
 
     panels_true: int
+    panels_listed: int
     panels_found: int
     panels_invented: int
     iou_min: float
@@ -34,6 +36,8 @@ class Outcome:
     scale_percent: float
     recall: float
     precision: float
+    ticks_true: int
+    ticks_found: int
 
 
 def read_truth(path: Path) -> dict[str, Any]:
@@ -41,7 +45,8 @@ def read_truth(path: Path) -> dict[str, Any]:
 
 
 def outcome(truth: dict[str, Any], report: dict[str, Any]) -> Outcome:
-    """Scores a report; a panel counts as found at an overlap (IoU) of 0.97, as invented under 0.9."""
+    """Scores a report; a panel counts as found at an overlap (IoU) of 0.97, as invented under 0.9; a tick is found when
+    the middle of a tick listed lies within 3 mm of its own."""
     place = report_from_truth(truth)
     lines = [_dense(place(line["points"]), line["closed"]) for line in truth["lines"]]
     lines += [_dense(place(tick["points"]), False) for tick in truth["ticks"]]
@@ -54,10 +59,14 @@ def outcome(truth: dict[str, Any], report: dict[str, Any]) -> Outcome:
     edge_apart = cKDTree(edge).query(fit.moved(rings))[0]
     near = apart[apart < 2]
     panels_true, found = _panels(truth, place), [_polygon(fit.moved(p["outline"])) for p in report["panels"]]
-    overlap = _overlaps(panels_true, [p for p in found if p.area >= LEAST_PANEL_MM2])
+    found = [p for p in found if p.area >= LEAST_PANEL_MM2]
+    overlap = _overlaps(panels_true, found)
+    ticks = [np.mean(place(tick["points"]), axis=0) for tick in truth["ticks"]]
+    listed = [np.mean(fit.moved(s["points"]), axis=0) for s in drawn if s["kind"] == "tick"]
     best = overlap.max(axis=1) if overlap.size else np.zeros(len(panels_true))
     return Outcome(
         panels_true=len(panels_true),
+        panels_listed=len(found),
         panels_found=int((best >= 0.97).sum()),
         panels_invented=int((overlap.max(axis=0) < 0.9).sum()) if overlap.size else 0,
         iou_min=float(best.min(initial=1.0)),
@@ -67,6 +76,8 @@ def outcome(truth: dict[str, Any], report: dict[str, Any]) -> Outcome:
         scale_percent=100 * (1 / fit.scale - 1),
         recall=float((cKDTree(fit.moved(strokes)).query(ink)[0] < 1).mean()),
         precision=float((apart < 1).mean()),
+        ticks_true=len(ticks),
+        ticks_found=int((cKDTree(listed).query(ticks)[0] < TICK_MM).sum()) if ticks and listed else 0,
     )
 
 
