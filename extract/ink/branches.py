@@ -9,7 +9,7 @@ from typing import TypeVar
 import numpy as np
 from scipy.ndimage import gaussian_filter1d, median_filter, uniform_filter1d
 
-from extract.doors import Array, FlatView
+from extract.doors import Array, FlatView, Mask
 from extract.geometry.planar import arc_length, closed_up, resampled, ring_peaks
 from extract.ink.darkness import InkField, sample, strongest
 from extract.ink.skeleton import Branch
@@ -25,6 +25,10 @@ STEP_MM = 0.4
 CORNER_ARM, CORNER_DEG = 7, 35.0
 CENTRE_REACH_MM = 0.7
 SIDE_ROOM_MM = 0.6
+ONE_SIDED_MM = 0.3
+"""Markers keep their width to a tenth or two of a millimetre; more is not the ink's own."""
+CONTEXT = 12
+"""Samples (5 mm) beside such a stretch that tell which of its sides goes on where the ink was."""
 STEADY = 15
 """Samples (6 mm) over which the tape beside a stroke and the depth of its ink are taken as steady, so that a crossing
 stroke or a glint does not pass for a side."""
@@ -262,9 +266,40 @@ def _centre_shift(points_px: Array, field: InkField, closed: bool, width_mm: flo
         weight[:, side] = np.clip((dark[:, side] - floor[:, None]) / depth[:, None] / 0.5 - 0.5, 0, 1)
     weight *= np.abs(PROFILE_MM) <= width_mm / 2 + SIDE_ROOM_MM
     shift = (weight @ PROFILE_MM) / np.maximum(weight.sum(axis=1), 1e-6)
-    shift = np.clip(shift, -CENTRE_REACH_MM, CENTRE_REACH_MM)
     rest = shift - uniform_filter1d(shift, 9)
-    return shift, float(1.4826 * np.median(np.abs(rest)))
+    shift = _by_one_side(points_px, shift, weight, closed, field.mm_per_px)
+    return np.clip(shift, -CENTRE_REACH_MM, CENTRE_REACH_MM), float(1.4826 * np.median(np.abs(rest)))
+
+
+def _by_one_side(points_px: Array, shift: Array, weight: Array, closed: bool, mm_per_px: float) -> Array:
+    """The shifts (N,), taken from one side and the run's own width where the other side is not the ink's: under glare,
+    beyond the cut edge, or where another stroke runs in."""
+    step = float(PROFILE_MM[1] - PROFILE_MM[0])
+    left, right = (weight[:, side].sum(axis=1) * step for side in (PROFILE_MM < 0, PROFILE_MM >= 0))
+    half = float(np.median(left + right)) / 2
+    odd = median_filter(np.abs(left + right - 2 * half) > ONE_SIDED_MM, 3, mode="nearest")
+    across = normals(points_px, closed)
+    shift = shift.copy()
+    for first, end in _stretches(odd):
+        around = np.r_[max(0, first - CONTEXT) : first, end : min(len(odd), end + CONTEXT)]
+        around = around[~odd[around]]
+        if len(around) < CONTEXT // 2:
+            continue
+        here = np.arange(first, end)
+        middle = points_px[around] + shift[around, None] / mm_per_px * across[around]
+        order = 3 if around[0] < first and around[-1] >= end else 2
+        at = np.vander((np.r_[around, here] - first) / CONTEXT, order)
+        way = at[len(around) :] @ np.linalg.lstsq(at[: len(around)], middle, rcond=None)[0]
+        options = np.stack([half - left[here], right[here] - half, shift[here]])
+        astray = ((way - points_px[here]) * across[here]).sum(axis=1) * mm_per_px - options
+        shift[here] = options[int(np.argmin((astray**2).mean(axis=1)))]
+    return shift
+
+
+def _stretches(flags: Mask) -> list[tuple[int, int]]:
+    """First and past-the-end index of each run of True."""
+    steps = np.flatnonzero(np.diff(np.r_[False, flags, False]))
+    return [(int(a), int(b)) for a, b in steps.reshape(-1, 2)]
 
 
 def resample(points: Array, step: float, closed: bool = False) -> Array:
