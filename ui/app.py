@@ -21,14 +21,12 @@ SHOW: dict[str, Callable[[shelf.Work], flow.Wait | None]] = {
 
 
 def visitor() -> shelf.Work | None:
-    """This visitor's work, by the token or the key in the address; a new one where there is none. A shared page opens
-    for nobody without either: None."""
-    key = st.query_params.pop("key", "") if "key" in st.query_params else ""
-    opened = share.keys.redeem(key) if key else None
-    token = opened or st.query_params.get("work", "")
+    """This visitor's work, by the token in the address; a new one where there is none. A shared page opens for nobody
+    without (a key in the address is turned into one by the gate): None."""
+    token = st.query_params.get("work", "")
     work = shelf.open_work(token)
     if work is None:
-        if share.address() and opened is None:
+        if share.address():
             return None
         if token:
             st.session_state["lost"] = True
@@ -41,10 +39,7 @@ def visitor() -> shelf.Work | None:
 
 def show_closed() -> None:
     st.title("Truepeel", anchor=False)
-    st.write(
-        "This page is shared by key, and a key works once. On the machine it runs on, open the step “Photo” and let it "
-        "show a new code for the phone."
-    )
+    st.write(share.CLOSED)
 
 
 def show_cautions() -> None:

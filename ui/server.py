@@ -75,7 +75,7 @@ def free_port(first: int = FIRST_PORT) -> int:
 
 
 def command(port: int, host: str = HOST) -> list[str]:
-    page = str(Path(__file__).with_name("app.py"))
+    page = str(Path(__file__).with_name("served.py"))
     options = OPTIONS | {"server.address": host, "browser.serverAddress": host, "server.port": str(port)}
     names = HOST_NAMES if host == HOST else (host,)
     told = [*options.items(), *(("server.allowedHosts", name) for name in names)]

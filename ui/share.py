@@ -23,6 +23,10 @@ ADDRESS, FIRST_KEY = "TRUEPEEL_SHARE_ADDRESS", "TRUEPEEL_SHARE_KEY"
 """What the server tells the page it starts: where it listens, and the key for the maker's own browser."""
 
 KEY_SECONDS = 600.0
+CLOSED = (
+    "This page is shared by key, and a key works once. On the machine it runs on, open the step “Photo” and let it "
+    "show a new code for the phone."
+)
 # RFC 5737: an address that belongs to nobody; asking for the way there sends nothing.
 NOWHERE = ("192.0.2.1", 9)
 

@@ -10,7 +10,7 @@ from typing import Any
 import streamlit as st
 
 import extract
-from ui import builds, corner_setting, flow, jobs, share, shelf, words
+from ui import builds, corner_setting, flow, jobs, share, shelf, uploads, words
 from ui.refusal import Refusal, refusal_for
 
 HOW_TO = """
@@ -83,6 +83,7 @@ def show_photos(work: shelf.Work) -> None:
                 work.add_photo(file.name, file.getvalue())
         except extract.CannotContinue as error:
             st.session_state["shelf-full"] = refusal_for(error)
+        uploads.forget(given)
         st.session_state["batch"] += 1
         st.rerun()
     if "shelf-full" in st.session_state:
@@ -113,6 +114,7 @@ def show_saved(work: shelf.Work) -> None:
         except extract.CannotContinue as error:
             flow.show_refusal(refusal_for(error))
             return
+        uploads.forget([given])
         st.session_state["project-turn"] += 1
         st.session_state["known"] = work.settings()
         st.rerun()

@@ -1,4 +1,4 @@
-"""The steps after the lines in a real browser: an accessibility checker a name that is shown letter for letter."""
+"""The steps after the lines in a real browser: an accessibility checker by day and by night, the keyboard, a phone."""
 
 from __future__ import annotations
 
@@ -14,6 +14,9 @@ if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
 ANSWER_MS = 60_000
+SCROLLED_MS = 300
+"""An open list closes when the page scrolls, as it does for a moment after what is off the screen is asked for."""
+HURTFUL = "<b>left</b> :red[wing] ![x](/y.png)"
 AT_REST = """() => !document.querySelector('[data-stale=true], [data-testid=stStatusWidget]')
     && document.querySelector('[data-testid=stApp]')?.dataset.testScriptState === 'notRunning'"""
 
@@ -23,7 +26,7 @@ def work(cache: Path, read_shell: Callable[[Path], shelf.Work]) -> shelf.Work:
     """A visitor with two pieces of 100 × 100 mm, one of them named by somebody who wants to hurt."""
     work = read_shell(cache / "truepeel" / "work")
     key = jobs.key_for(work, work.settings())
-    builds.change(work, key, "name", {"piece": "p1", "name": "<b>left</b> :red[wing] ![x](/y.png)"})
+    builds.change(work, key, "name", {"piece": "p1", "name": HURTFUL})
     work.keep_step("pieces")
     return work
 
@@ -57,16 +60,22 @@ def settle(page: Page) -> None:
 
 def open_a_step(page: Page) -> None:
     """A gap along one edge, with the preview beside it."""
-    page.get_by_role("combobox", name="What do you want to change?").click()
-    page.get_by_role("option", name="Edges: room and width").click()
+    choose(page, "What do you want to change?", "Edges: room and width")
     page.get_by_text("Leave a gap between neighbours", exact=True).click()
-    page.get_by_role("combobox", name="Along these edges").wait_for()
-    settle(page)
-    page.get_by_role("combobox", name="Along these edges").click()
-    page.get_by_role("option", name="p1:").first.click()
+    choose(page, "Along these edges", "p1:")
     page.keyboard.press("Escape")
     page.get_by_text("As it would be; nothing is done yet.").wait_for()
     settle(page)
+
+
+def choose(page: Page, label: str, option: str) -> None:
+    box = page.get_by_role("combobox", name=label)
+    box.wait_for()
+    settle(page)
+    box.scroll_into_view_if_needed()
+    page.wait_for_timeout(SCROLLED_MS)
+    box.click()
+    page.get_by_role("option", name=option).first.click()
 
 
 def serious_faults(page: Page) -> list[tuple[str, str]]:
@@ -76,7 +85,7 @@ def serious_faults(page: Page) -> list[tuple[str, str]]:
     return [(v["id"], v["nodes"][0]["html"]) for v in violations if v["impact"] in ("serious", "critical")]
 
 
-@pytest.mark.parametrize(("scheme", "width"), [("light", 1280)], ids=("light",))
+@pytest.mark.parametrize(("scheme", "width"), [("light", 1280), ("dark", 400)], ids=("light", "dark"))
 def test_the_checker_finds_no_serious_fault(
     opened: Callable[..., Page], work: shelf.Work, scheme: str, width: int
 ) -> None:
@@ -112,5 +121,76 @@ def sideways(page: Page) -> int:
 
 def test_a_name_is_shown_letter_for_letter(opened: Callable[..., Page]) -> None:
     page = opened(1280)
-    page.locator(".figures").get_by_text("<b>left</b> :red[wing] ![x](/y.png)").wait_for()
+    page.locator(".figures").get_by_text(HURTFUL).wait_for()
     assert page.locator(".figures :is(b, img)").count() == 0
+
+
+def test_a_step_is_done_and_taken_back_by_keyboard_alone(opened: Callable[..., Page], work: shelf.Work) -> None:
+    page = opened(1280)
+    pick(page, "What do you want to change?", "What a piece is")
+    page.get_by_text("Which step?").wait_for()
+    pick(page, "Which piece", "p1")
+    reach(page, "Its name")
+    page.keyboard.type("left wing")
+    page.keyboard.press("Enter")
+    page.get_by_text("As it would be; nothing is done yet.").wait_for()
+    reach(page, "Do it")
+    page.keyboard.press("Enter")
+    wait_for_name(page, work, "left wing")
+    page.get_by_text("Done: ").first.wait_for()
+    reach(page, "Take the last step back")
+    page.keyboard.press("Enter")
+    wait_for_name(page, work, HURTFUL)
+    page.locator(".figures").get_by_text(HURTFUL).wait_for()
+
+
+def pick(page: Page, box: str, option: str) -> None:
+    reach(page, box)
+    page.keyboard.type(option)
+    page.get_by_role("option", name=option).first.wait_for()
+    page.keyboard.press("Enter")
+
+
+def wait_for_name(page: Page, work: shelf.Work, name: str) -> None:
+    """Until the first piece is called so on the shelf."""
+    key = jobs.key_for(work, work.settings())
+    for _ in range(ANSWER_MS // 100):
+        if builds.current(work, key)[0].build.pieces[0].name == name:
+            return
+        page.wait_for_timeout(100)
+    raise AssertionError(f"the piece was not called {name}")
+
+
+def reach(page: Page, name: str) -> None:
+    """Go on by Tab until the thing so named has the focus, which must be seen."""
+    settle(page)
+    for _ in range(80):
+        page.keyboard.press("Tab")
+        told = page.evaluate(
+            """() => {
+                const it = document.activeElement, labels = [...(it.labels ?? [])].map(label => label.innerText);
+                const own = it.matches('main, body') ? '' : it.innerText;
+                return [it.getAttribute('aria-label') ?? '', ...labels, own ?? ''].join(' ');
+            }"""
+        )
+        if name in told:
+            page.wait_for_timeout(SCROLLED_MS)
+            assert seen_focus(page), f"the focus on {name} is not seen"
+            return
+    raise AssertionError(f"{name} cannot be reached")
+
+
+def seen_focus(page: Page) -> bool:
+    """Whether what has the focus, or a box close around it, has an outline of 2 px or more (WCAG 2.2, 2.4.13)."""
+    return bool(
+        page.evaluate(
+            """() => {
+                for (let it = document.activeElement, up = 0; it && up < 4; it = it.parentElement, up++) {
+                    const style = getComputedStyle(it), box = it.getBoundingClientRect();
+                    if (style.outlineStyle === 'solid' && parseFloat(style.outlineWidth) >= 2 && style.opacity > 0.9
+                        && box.width > 10 && box.height > 10) return true;
+                }
+                return false;
+            }"""
+        )
+    )
