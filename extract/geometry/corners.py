@@ -20,6 +20,9 @@ _SIDES_MM = (40.0, 20.0, 10.0)
 _APART_MM = 3.0
 _FROM_END_MM = 1.5
 _HAIRPIN_DEG = 120.0
+_DRAWN_OUT = 1.25
+"""Tolerances by which a corner may lie outside the line as it was traced, so that a rounded one becomes sharp again: a
+corner of 90° rounded with a radius of 0.6 mm by a pen's tip lies 0.25 mm outside the middle of its arc."""
 _SURE = 6.0
 """Standard deviations of a turn that noise never reaches over a few thousand points."""
 
@@ -150,7 +153,8 @@ def _place(
         away = float(np.linalg.norm(body - meeting, axis=1).min())
         # a rounded corner's middle lies this much nearer to either side than to the corner itself
         if away * np.cos(np.radians(min(turn, 180.0)) / 2) <= tolerance_mm and away <= 3 * tolerance_mm:
-            return meeting, _GUARD_MM
+            nearest = body[np.linalg.norm(body - meeting, axis=1).argmin()]
+            return nearest + (meeting - nearest) * min(1.0, _DRAWN_OUT * tolerance_mm / max(away, 1e-9)), _GUARD_MM
     return (drawn, 0.0) if turn >= _HAIRPIN_DEG else None
 
 

@@ -22,6 +22,8 @@ LONG_REACH_MM = 8.0
 SNAP_DEG, SNAP_MM = (0.0, 20.0, 40.0, 50.0), (7.0, 7.0, 4.0, 2.5)
 """An end may pass a corner of another stroke by a hair, so that straight ahead of it there is nothing: how far such a
 corner may be for how far it lies off the way ahead."""
+SNAP_STEP_MM, ASIDE_COST = 0.1, 3.0
+"""The direction of an end is known to a tenth or two, so a place 20° off the way must be twice as near."""
 LEAST_PIECE_MM = 1.0
 OVERRUN_MM = 0.05
 """Ends go this far beyond what they meet, so that the crossing is there in floating point."""
@@ -101,12 +103,16 @@ def _first_hit(tip: Array, way: Array, reach_mm: float, targets: list[BaseGeomet
 
 
 def _nearest(tip: Array, way: Array, targets: list[BaseGeometry]) -> Array | None:
-    """The nearest point of the targets, if it is very near, or near and about straight ahead."""
-    point = Point(tip)
-    near = min(targets, key=point.distance, default=None)
-    if near is None:
+    """The point of the targets that an end might have been drawn to, though nothing lies straight ahead: very near, or
+    near and about straight ahead; off the way counts more than far."""
+    around = Point(tip).buffer(SNAP_MM[0])
+    near = shapely.segmentize(shapely.intersection(np.array(targets, object), around), SNAP_STEP_MM)
+    found = shapely.get_coordinates(near) - tip
+    if len(found) == 0:
         return None
-    found = shapely.get_coordinates(shapely.shortest_line(point, near))[1]
-    far = float(np.hypot(*(found - tip)))
-    off_deg = np.degrees(np.arccos(np.clip(float((found - tip) @ way) / max(far, 1e-9), -1, 1)))
-    return found if far < float(np.interp(off_deg, SNAP_DEG, SNAP_MM)) else None
+    far = np.hypot(*found.T)
+    ahead, aside = found @ way, np.abs(found[:, 0] * way[1] - found[:, 1] * way[0])
+    able = far < np.interp(np.degrees(np.arctan2(aside, ahead)), SNAP_DEG, SNAP_MM)
+    cost = np.where(able, far + ASIDE_COST * aside, np.inf)
+    best = int(np.argmin(cost))
+    return np.asarray(tip + found[best]) if able[best] else None
