@@ -1,11 +1,12 @@
 """Truepeel's engine: photo of a marked foil-and-tape shell in, true-scale pattern out.
 
-This is the front door; pages and commands use nothing behind it. Heavy libraries load when a function first needs them,
-so that asking for help answers at once.
+This is the front door; pages and commands use nothing behind it. Heavy libraries load when first needed.
 """
 
 from __future__ import annotations
 
+import sys
+import threading
 from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -29,8 +30,8 @@ from extract.files import check_folder, write_whole
 if TYPE_CHECKING:
     from extract.build import CutSheet, FoamPlan, Outcome, Step
     from extract.look import Look
-    from extract.pipeline import Source
     from extract.project import Project
+    from extract.seeing import Source, Table
 
 PAPERS = ("A4", "A3", "Letter", "Tabloid")
 FAMILIES = ("A4", "Letter", "small")
@@ -73,17 +74,17 @@ __all__ = [
     "look_over",
     "open_project",
     "open_reading",
-    "overlay_jpg",
     "pages_view",
     "photo_files",
     "print_files",
     "project_bytes",
     "read_project",
     "redo",
-    "render_outputs",
     "save_project",
+    "see_table",
     "start_project",
     "trace",
+    "trace_table",
     "undo",
     "warm_up",
     "with_pictures",
@@ -101,25 +102,34 @@ def warm_up() -> None:
         import_module(f"extract.{room}")
 
 
-def trace(sources: Sequence[Source], settings: TraceSettings, progress: Progress | None = None) -> Tracing:
-    """Photos (paths, or pairs of name and bytes) of one table to a tracing. Raises CannotContinue."""
-    from extract.pipeline import trace as run
+def see_table(sources: Sequence[Source], settings: TraceSettings, progress: Progress | None = None) -> Table:
+    """Photos (paths, or pairs of name and bytes) of one table with their cards and cameras, for the first look and the
+    tracing; those that cannot serve with their reason. Raises CannotContinue without a photo or such a file."""
+    if "extract.pipeline" not in sys.modules:
+        # Decoding and looking for cards leave the interpreter free to load what comes after.
+        threading.Thread(target=warm_up).start()
+    from extract.seeing import see_table as run
 
     return run(sources, settings, progress)
 
 
-def look_over(sources: Sequence[tuple[str, bytes]], settings: TraceSettings, progress: Progress | None = None) -> Look:
-    """What can be said of photos in about a second, before any line is read: cards, trueness, advice."""
+def look_over(table: Table, advise: bool = True) -> Look:
+    """What can be said before any line is read; ``advise`` adds, in a second, how true the cards make it."""
     from extract.look import look_over as run
 
-    return run(sources, settings, progress)
+    return run(table, advise)
 
 
-def render_outputs(tracing: Tracing) -> dict[str, bytes]:
-    """All output files by name."""
-    from extract.output import render_outputs as render
+def trace(sources: Sequence[Source], settings: TraceSettings, progress: Progress | None = None) -> Tracing:
+    """Photos (paths, or pairs of name and bytes) of one table to a tracing. Raises CannotContinue."""
+    return trace_table(see_table(sources, settings, progress), progress)
 
-    return render(tracing)
+
+def trace_table(table: Table, progress: Progress | None = None) -> Tracing:
+    """The same from a table that was seen. Raises CannotContinue."""
+    from extract.pipeline import trace_table as run
+
+    return run(table, progress)
 
 
 def write_outputs(
@@ -132,11 +142,11 @@ def write_outputs(
     return write(tracing, folder, corrections, before)
 
 
-def write_surface(tracing: Tracing, folder: Path) -> None:
-    """Writes what correcting by hand needs: reading.json, flat.jpg and its frame, flat.json."""
+def write_surface(tracing: Tracing, folder: Path) -> Tracing:
+    """Writes what correcting by hand needs: reading.json, flat.jpg and its frame, flat.json; returns what they hold."""
     from extract.surface import write_surface as write
 
-    write(tracing, folder)
+    return write(tracing, folder)
 
 
 def open_reading(content: bytes) -> Tracing:
@@ -179,13 +189,6 @@ def drawing(tracing: Tracing) -> dict[str, Any]:
     from extract.surface import drawing as draw
 
     return draw(tracing)
-
-
-def overlay_jpg(tracing: Tracing, long_side_px: int = 2400) -> bytes:
-    """The photo with what was read drawn over it."""
-    from extract.overlay import overlay_jpg as draw
-
-    return draw(tracing, long_side_px)
 
 
 def empty_project(name: str) -> Project:
@@ -287,8 +290,7 @@ def look_at(project: Project) -> dict[str, Any]:
 
 
 def build_view(project: Project, lit: Collection[str] = ()) -> str:
-    """SVG of the build for the screen: pieces, letters of their edges, seams by colour and number; the pieces named in
-    ``lit`` stand out."""
+    """SVG of the build for the screen: pieces, edges' letters, seams by colour and number; ``lit`` pieces stand out."""
     from extract.pattern.printed import laid_out
     from extract.sheet.build_view import build_view as draw
 
@@ -296,8 +298,8 @@ def build_view(project: Project, lit: Collection[str] = ()) -> str:
 
 
 def asymmetry(project: Project, piece: str, line: str = "") -> dict[str, Any]:
-    """How the halves of a piece differ about its best axis, or a line drawn on it: points along the outline and by how
-    many mm each sticks out further than the other side, in plain values. Raises CannotContinue."""
+    """How the halves of a piece differ about its best axis, or a line drawn on it: points along the outline with the mm
+    each sticks out further than the other side. Raises CannotContinue."""
     from extract.pattern.mirror import asymmetry_map
 
     return asymmetry_map(project.build, piece, line)
@@ -311,16 +313,14 @@ def asymmetry_svg(project: Project, piece: str, line: str = "") -> str:
 
 
 def print_files(project: Project, paper: str | None = None, pack: bool = False) -> dict[str, bytes]:
-    """The build's PDF, SVG and DXF by name, and its build sheet; with ``pack`` the PDF's parts are packed on pages.
-    Raises CannotContinue for an unknown paper or nothing to print."""
+    """The build's PDF (its parts packed with ``pack``), SVG, DXF and build sheet by name. Raises CannotContinue."""
     from extract.output import print_files as render
 
     return render(project, paper, pack)
 
 
 def pages_view(project: Project, paper: str | None = None, pack: bool = False) -> tuple[str, int]:
-    """SVG of the pages that ``print_files`` prints, the parts on them, for the screen, and how many they are besides
-    the guide page. Raises as it does."""
+    """SVG of the pages that ``print_files`` prints, and how many they are besides the guide page. Raises as it does."""
     from extract.output import pages_of
 
     return pages_of(project, paper, pack)

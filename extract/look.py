@@ -1,11 +1,10 @@
 """A first look at photos while the shell still lies there: cards found, how true they make the shape, what would help.
 
-It reads no line, so it answers in about a second; everything it says is also in the report of the whole run.
+It reads no line, so it answers at once; everything it says is also in the report of the whole run.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,14 +12,13 @@ import cv2
 import numpy as np
 
 from extract.camera.advice import advise_card
-from extract.camera.blur import blur_doubt, measure_blur
 from extract.camera.flatten import card_outlines_mm, flatten
 from extract.camera.uncertainty import shape_sd_mm
-from extract.doors import Array, CannotContinue, CardSighting, Doubt, Photo, PlaneCamera, Progress, TraceSettings
+from extract.doors import Array, CannotContinue, Doubt, PlaneCamera
 from extract.ink.silhouette_where import rough_outline
 from extract.overlay import CARD_COLOUR, Pen
-from extract.photo import read_photo
-from extract.scale import find_scale, has_card, solve_scale
+from extract.scale import has_card
+from extract.seeing import Seen, Table
 
 LONG_SIDE_PX = 1400
 ROUGH_MM = 1.0
@@ -36,75 +34,33 @@ class Look:
     pictures: tuple[bytes | None, ...]
 
 
-@dataclass(frozen=True, eq=False)
-class _Seen:
-    """One photo with the cards on it, or why it cannot serve."""
-
-    name: str
-    photo: Photo | None = None
-    sightings: tuple[CardSighting, ...] = ()
-    doubts: tuple[Doubt, ...] = ()
-    refusal: CannotContinue | None = None
-
-
-def look_over(sources: Sequence[tuple[str, bytes]], settings: TraceSettings, progress: Progress | None = None) -> Look:
-    """What can be said of the photos (name and bytes) before any line is read. Photos that cannot serve are told, each
-    with its reason and advice; nothing is raised for them."""
-    tell = progress or (lambda words, share: None)
-    seen = []
-    for n, (name, content) in enumerate(sources):
-        tell(f"finding the cards in {name}", 0.6 * n / len(sources))
-        seen.append(_seen(name, content, settings))
-    tell("working out how true they make it", 0.6)
-    cameras, doubts, refusal = _solved([one for one in seen if one.sightings], settings)
-    tell("looking where a card would help", 0.7)
-    outline, advice = _advice(cameras)
+def look_over(table: Table, advise: bool = True) -> Look:
+    """What can be said of a table before any line is read. Photos that cannot serve are told, each with its reason and
+    advice; nothing is raised for them. Where the shell lies and which card would help takes about a second more, so it
+    is left out without ``advise``."""
+    cameras = {photo.digest: camera for photo, camera in table.placed}
+    outline, advice = _advice(table) if advise else (None, ())
+    said = (*(doubt for one in table.seen for doubt in one.doubts), *table.doubts, *table.blur_doubts, *advice)
     found = {
-        "photos": [_told(one, cameras) for one in seen],
-        "refusal": _refusal(refusal),
+        "photos": [_told(one, cameras) for one in table.seen],
+        "refusal": _refusal(table.refusal),
         "shell": outline is not None,
-        "sigma_mm": _sigma(cameras, outline),
-        "said": [d.message for d in (*(d for one in seen for d in one.doubts), *doubts, *advice)],
+        "sigma_mm": _sigma(table, outline),
+        "said": [doubt.message for doubt in said],
     }
-    return Look(found, tuple(_picture(one, cameras) for one in seen))
+    return Look(found, tuple(_picture(one, cameras) for one in table.seen))
 
 
-Cameras = dict[str, tuple[Photo, PlaneCamera]]
-"""Photo and camera by the photo's digest."""
+Cameras = dict[str, PlaneCamera]
+"""Camera by the photo's digest."""
 
 
-def _seen(name: str, content: bytes, settings: TraceSettings) -> _Seen:
-    try:
-        photo = read_photo(content, name)
-    except CannotContinue as why:
-        return _Seen(name, refusal=why)
-    try:
-        sightings, doubts = find_scale(photo, settings)
-    except CannotContinue as why:
-        return _Seen(name, photo, refusal=why)
-    return _Seen(name, photo, sightings, doubts)
-
-
-def _solved(seen: list[_Seen], settings: TraceSettings) -> tuple[Cameras, tuple[Doubt, ...], CannotContinue | None]:
-    photos = [one.photo for one in seen if one.photo]
-    if not photos:
-        return {}, (), None
-    try:
-        cameras, doubts = solve_scale([one.sightings for one in seen], photos, settings)
-    except CannotContinue as why:
-        return {}, (), why
-    printed = [pair for pair in zip(photos, cameras, strict=True) if has_card(pair[1])]
-    blurs = [blur_doubt(photo, measure_blur(photo, camera)) for photo, camera in printed]
-    by_photo = {photo.digest: (photo, camera) for photo, camera in zip(photos, cameras, strict=True)}
-    return by_photo, (*doubts, *(doubt for doubt in blurs if doubt)), None
-
-
-def _advice(cameras: Cameras) -> tuple[Array | None, tuple[Doubt, ...]]:
+def _advice(table: Table) -> tuple[Array | None, tuple[Doubt, ...]]:
     """The shell's rough outline, if one is to be seen, and where one more card would help: in the photo with the most
     cards."""
-    if not cameras:
+    if not table.placed:
         return None, ()
-    photo, camera = max(cameras.values(), key=lambda each: len(each[1].cards))
+    photo, camera = max(table.placed, key=lambda each: len(each[1].cards))
     try:
         outline = rough_outline(flatten(photo, camera, mm_per_px=ROUGH_MM))
     except CannotContinue as why:
@@ -114,15 +70,14 @@ def _advice(cameras: Cameras) -> tuple[Array | None, tuple[Doubt, ...]]:
     return outline, (advice,) if advice else ()
 
 
-def _sigma(cameras: Cameras, outline: Array | None) -> float | None:
+def _sigma(table: Table, outline: Array | None) -> float | None:
     """1 σ of the shell's shape in mm, by the best photo."""
     if outline is None:
         return None
-    return round(min(shape_sd_mm(camera, outline) for _, camera in cameras.values()), 4)
+    return round(min(shape_sd_mm(camera, outline) for _, camera in table.placed), 4)
 
 
-def _told(one: _Seen, cameras: Cameras) -> dict[str, Any]:
-    camera = cameras.get(one.photo.digest, (None, None))[1] if one.photo else None
+def _told(one: Seen, cameras: Cameras) -> dict[str, Any]:
     return {
         "file": one.name,
         "size_px": list(one.photo.size_px) if one.photo else None,
@@ -130,7 +85,7 @@ def _told(one: _Seen, cameras: Cameras) -> dict[str, Any]:
             {"family": s.design.family, "number": s.design.number, "corners_found": len(s.corners_px)}
             for s in one.sightings
         ],
-        "placed": camera is not None,
+        "placed": one.photo is not None and one.photo.digest in cameras,
         "refusal": _refusal(one.refusal),
     }
 
@@ -139,14 +94,14 @@ def _refusal(why: CannotContinue | None) -> dict[str, str] | None:
     return {"reason": why.reason, "advice": why.advice} if why else None
 
 
-def _picture(one: _Seen, cameras: Cameras) -> bytes | None:
+def _picture(one: Seen, cameras: Cameras) -> bytes | None:
     """The photo made small, cards outlined and numbered where their place was found."""
     if not one.photo:
         return None
     scale = min(1.0, LONG_SIDE_PX / max(one.photo.size_px))
     picture = np.asarray(cv2.resize(one.photo.pixels, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), np.uint8)
     if one.photo.digest in cameras:
-        _outline_cards(Pen(picture, cameras[one.photo.digest][1], scale))
+        _outline_cards(Pen(picture, cameras[one.photo.digest], scale))
     done, content = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, 82])
     return content.tobytes() if done else None
 

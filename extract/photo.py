@@ -10,6 +10,7 @@ import contextlib
 import hashlib
 import io
 import math
+import threading
 import warnings
 from collections.abc import Iterator
 from pathlib import Path
@@ -94,19 +95,23 @@ def _decode(data: bytes, name: str) -> tuple[Bytes, float | None, int]:
             raise _damaged(name) from None
 
 
+_one_at_a_time = threading.Lock()
+
+
 @contextlib.contextmanager
 def _quiet_pillow() -> Iterator[None]:
-    """Pillow's own size guard warns and raises by its own measure; ours is checked from the header instead."""
-    guard, Image.MAX_IMAGE_PIXELS = Image.MAX_IMAGE_PIXELS, None
-    try:
-        import pillow_heif
+    """Pillow's own size guard warns and raises by its own measure; ours is checked from the header instead. Guard and
+    warnings are the whole program's, so one photo is decoded at a time."""
+    import pillow_heif
 
-        pillow_heif.register_heif_opener()
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
+    with _one_at_a_time, warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        guard, Image.MAX_IMAGE_PIXELS = Image.MAX_IMAGE_PIXELS, None
+        try:
+            pillow_heif.register_heif_opener()
             yield
-    finally:
-        Image.MAX_IMAGE_PIXELS = guard
+        finally:
+            Image.MAX_IMAGE_PIXELS = guard
 
 
 def _damaged(name: str) -> CannotContinue:

@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
-from dataclasses import replace
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
 from datetime import date
-from pathlib import Path
 
 import numpy as np
 
 from extract.camera.advice import advise_card, advise_ruler
-from extract.camera.blur import blur_doubt, measure_blur
 from extract.camera.flatten import flatten, sampling_px_per_mm, seen_region_mm
 from extract.camera.uncertainty import shape_sd_mm, shape_sd_mm_at
+from extract.clock import Clock
 from extract.doors import (
     Array,
     CannotContinue,
@@ -30,48 +28,13 @@ from extract.doors import (
 from extract.ink.lines import cut_colour_of, find_strokes
 from extract.ink.silhouette import find_silhouette
 from extract.pattern.parts import make_pattern
-from extract.photo import read_photo
 from extract.rework import cut_panels
-from extract.scale import find_scale, has_card, solve_scale
+from extract.scale import has_card
+from extract.seeing import Source, Table, see_table
 from extract.together import read_together
-
-Source = Path | tuple[str, bytes]
 
 LEAST_UNSURE = 0.005
 """A smaller share of the cut edge is a few millimetres, not worth a maker's walk back to the table."""
-
-STEPS = {
-    "reading the photo": 0.10,
-    "finding the scale cards": 0.14,
-    "solving camera, lens and table": 0.08,
-    "looking straight down": 0.08,
-    "finding the shell": 0.25,
-    "reading the marker lines": 0.25,
-    "comparing the photos": 0.0,
-    "cutting the shell into panels": 0.10,
-}
-"""Shares of the time, for the progress shown."""
-
-
-class Clock:
-    """Times the steps and tells how far the run is."""
-
-    def __init__(self, progress: Progress | None) -> None:
-        self.seconds: dict[str, float] = {}
-        self._tell: Callable[[str, float], None] = progress or (lambda words, share: None)
-        self._begun = time.perf_counter()
-
-    @contextmanager
-    def step(self, words: str, room: str) -> Iterator[None]:
-        names = list(STEPS)
-        self._tell(words, sum(STEPS[n] for n in names[: names.index(words)]))
-        begun = time.perf_counter()
-        yield
-        self.seconds[room] = time.perf_counter() - begun
-
-    def finish(self) -> dict[str, float]:
-        self._tell("done", 1.0)
-        return {"total": time.perf_counter() - self._begun, **self.seconds}
 
 
 def trace(sources: Sequence[Source], settings: TraceSettings, progress: Progress | None = None) -> Tracing:
@@ -79,54 +42,48 @@ def trace(sources: Sequence[Source], settings: TraceSettings, progress: Progress
 
     Raises CannotContinue with a reason and an advice when the input cannot serve.
     """
-    if not sources:
-        raise CannotContinue("photo", "No photo was given.", "Name at least one photo.")
-    clock = Clock(progress)
-    with clock.step("reading the photo", "photo"):
-        contents = tuple(_content(s) for s in sources)
-        photos = tuple(read_photo(content, name) for name, content in contents)
-        _check_different(photos)
-    with clock.step("finding the scale cards", "cards"):
-        found = [find_scale(photo, settings) for photo in photos]
-    with clock.step("solving camera, lens and table", "camera"):
-        cameras, camera_doubts = solve_scale([sightings for sightings, _ in found], photos, settings)
-        best = _steadiest(photos, cameras)
-        blurs = tuple(measure_blur(p, c) if has_card(c) else None for p, c in zip(photos, cameras, strict=True))
+    return trace_table(see_table(sources, settings, progress), progress)
+
+
+def trace_table(table: Table, progress: Progress | None = None) -> Tracing:
+    """A table whose cards were found to a tracing. Raises CannotContinue as ``trace`` does."""
+    table.check()
+    settings, clock = table.settings, Clock(progress, table.timing_s)
+    photos: tuple[Photo, ...] = tuple(photo for photo, _ in table.placed)
+    cameras = table.cameras
+    best = _steadiest(photos, cameras)
     with clock.step("looking straight down", "flat"):
         flat = flatten(photos[best], cameras[best])
     with clock.step("finding the shell", "silhouette"):
         silhouette = find_silhouette(flat)
-    with clock.step("reading the marker lines", "strokes"):
-        raw = find_strokes(flat, silhouette)
     together: tuple[Doubt, ...] = ()
     relief = None
-    if len(photos) > 1:
-        with clock.step("comparing the photos", "together"):
-            several = read_together(photos, cameras, best, flat, silhouette, raw)
-            flat, silhouette, raw, cameras = several.flat, several.silhouette, several.strokes, several.cameras
-            relief, together = several.relief, several.doubts
-    with clock.step("cutting the shell into panels", "panels"):
-        cut = settings.cut_colour or cut_colour_of(raw)
-        _check_colour(cut, raw)
-        camera = cameras[best]
-        panels = cut_panels(silhouette, raw, cut, settings.smooth_mm, camera)
-        strokes = tuple(_with_plane(s, camera) for s in raw)
-    outline, hint = np.vstack(silhouette.rings_mm), photos[best].focal_hint_px
-    advice = advise_card(camera, outline, focal_hint_px=hint) if has_card(camera) else None
-    ruler = advise_ruler(camera, outline, settings, focal_hint_px=hint)
+    # What is known without the lines is worked out while they are read.
+    with ThreadPoolExecutor(1) as beside:
+        if len(photos) == 1:
+            waiting = beside.submit(_shape, table, best, cameras[best], silhouette)
+        with clock.step("reading the marker lines", "strokes"):
+            raw = find_strokes(flat, silhouette)
+        if len(photos) > 1:
+            with clock.step("comparing the photos", "together"):
+                several = read_together(photos, cameras, best, flat, silhouette, raw)
+                flat, silhouette, raw, cameras = several.flat, several.silhouette, several.strokes, several.cameras
+                relief, together = several.relief, several.doubts
+            waiting = beside.submit(_shape, table, best, cameras[best], silhouette)
+        with clock.step("cutting the shell into panels", "panels"):
+            cut = settings.cut_colour or cut_colour_of(raw)
+            _check_colour(cut, raw)
+            panels = cut_panels(silhouette, raw, cut, settings.smooth_mm, cameras[best])
+            strokes = tuple(_with_plane(s, cameras[best]) for s in raw)
+        shape = waiting.result()
     doubts = (
-        *(d for _, found_doubts in found for d in found_doubts),
-        *camera_doubts,
+        *(doubt for one in table.seen for doubt in one.doubts),
+        *table.doubts,
         *together,
-        *(d for d in map(blur_doubt, photos, blurs) if d),
-        *([advice] if advice else []),
-        *_bar_doubts(settings),
-        *([ruler] if ruler else []),
+        *shape.doubts,
         *_edge_doubts(silhouette),
     )
     pattern = make_pattern(panels, strokes, photos[best].name, date.today().isoformat(), settings.pairs, doubts)
-    spread = shape_sd_mm_at(camera, outline)
-    sampling = [sampling_px_per_mm(camera, point[None]) for point in _corners_of(outline)]
     return Tracing(
         photos=photos,
         cameras=cameras,
@@ -138,37 +95,41 @@ def trace(sources: Sequence[Source], settings: TraceSettings, progress: Progress
         pattern=pattern,
         doubts=doubts,
         settings=settings,
-        sigma_mm=(float(np.median(spread)), float(spread.max())),
-        px_per_mm=(min(sampling), max(sampling)),
+        sigma_mm=shape.sigma_mm,
+        px_per_mm=shape.px_per_mm,
         cut_colour=cut,
-        sources=tuple(content for _, content in contents),
+        sources=tuple(one.content for one in table.seen),
         timing_s=clock.finish(),
-        blurs=blurs,
+        blurs=table.blurs,
         relief=relief,
     )
 
 
-def _check_different(photos: Sequence[Photo]) -> None:
-    """One photo given twice would count as two, and everything would look surer than it is."""
-    seen: dict[str, str] = {}
-    for photo in photos:
-        if photo.digest in seen:
-            raise CannotContinue(
-                "photo", f"{seen[photo.digest]} and {photo.name} are the same photo.", "Name every photo once."
-            )
-        seen[photo.digest] = photo.name
+@dataclass(frozen=True)
+class _Shape:
+    """How true the shell's shape is and how finely it was seen, median or least and worst, and what to say of that."""
+
+    sigma_mm: tuple[float, float]
+    px_per_mm: tuple[float, float]
+    doubts: tuple[Doubt, ...]
 
 
-def _content(source: Source) -> tuple[str, bytes]:
-    if isinstance(source, tuple):
-        return source
-    try:
-        return source.name, source.read_bytes()
-    except FileNotFoundError:
-        raise CannotContinue("photo", f"There is no file {source}.", "Check the name and try again.") from None
-    except OSError as error:
-        why = error.strerror or "it cannot be read"
-        raise CannotContinue("photo", f"The photo {source} cannot be read: {why}.", "Choose another file.") from error
+def _shape(table: Table, best: int, camera: PlaneCamera, silhouette: Silhouette) -> _Shape:
+    outline, hint = np.vstack(silhouette.rings_mm), table.placed[best][0].focal_hint_px
+    advice = advise_card(camera, outline, focal_hint_px=hint) if has_card(camera) else None
+    ruler = advise_ruler(camera, outline, table.settings, focal_hint_px=hint)
+    spread = shape_sd_mm_at(camera, outline)
+    sampling = [sampling_px_per_mm(camera, point[None]) for point in _corners_of(outline)]
+    return _Shape(
+        (float(np.median(spread)), float(spread.max())),
+        (min(sampling), max(sampling)),
+        (
+            *table.blur_doubts,
+            *([advice] if advice else []),
+            *_bar_doubts(table.settings),
+            *([ruler] if ruler else []),
+        ),
+    )
 
 
 def _steadiest(photos: Sequence[Photo], cameras: Sequence[PlaneCamera]) -> int:

@@ -102,6 +102,14 @@ def with_pictures(tracing: Tracing, sources: Sequence[bytes]) -> Tracing:
     return replace(tracing, photos=photos, sources=tuple(sources))
 
 
+def without_pictures(tracing: Tracing) -> Tracing:
+    """The tracing as it comes back from ``reading_json``, its panels and parts kept."""
+    blank = np.zeros((0, 0, 3), np.uint8)
+    photos = tuple(replace(photo, pixels=blank) for photo in tracing.photos)
+    flat = FlatView(blank, tracing.flat.mm_per_px, tracing.flat.origin_mm, np.zeros((0, 0), bool))
+    return replace(tracing, photos=photos, flat=flat, sources=(), timing_s={})
+
+
 def _photo(photo: Photo) -> dict[str, Any]:
     return {
         "file": photo.name,

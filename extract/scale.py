@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from extract.camera.known import SolveSettings
-from extract.camera.solve import solve
 from extract.cards.by_hand import hand_doubts, hand_sightings
 from extract.cards.find import find_cards
 from extract.doors import CardSighting, Doubt, Photo, PlaneCamera, TraceSettings
@@ -22,6 +20,10 @@ def solve_scale(
 ) -> tuple[tuple[PlaneCamera, ...], tuple[Doubt, ...]]:
     """The solve of cameras and table; where a hand set the scale, with how well the rectangle's size is known in the
     printer's place, and without the bars of cards that are not there. Raises CannotContinue."""
+    # Fitting libraries load while cards are still looked for.
+    from extract.camera.known import SolveSettings
+    from extract.camera.solve import solve
+
     used = [one for one in settings.by_hand if one.photo in {photo.digest for photo in photos}]
     if not used:
         return solve(sightings, photos, settings)

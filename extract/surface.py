@@ -21,7 +21,7 @@ from extract.files import write_whole
 from extract.geometry.curve import curve_points
 from extract.geometry.planar import arc_length, closed_up
 from extract.ink.follow import follow_ink
-from extract.reading import READING, reading_json
+from extract.reading import READING, reading_json, without_pictures
 from extract.rework import HAND_SIGMA_MM
 
 MARGIN_MM = 15.0
@@ -36,12 +36,13 @@ SAME_CORNER_MM = 0.8
 PICTURE, FRAME = "flat.jpg", "flat.json"
 
 
-def write_surface(tracing: Tracing, folder: Path) -> None:
-    """What correcting by hand needs later, beside the other files of the tracing."""
+def write_surface(tracing: Tracing, folder: Path) -> Tracing:
+    """What correcting by hand needs later, beside the other files of the tracing; returns that, ready to go on from."""
     picture, frame = flat_picture(tracing)
     write_whole(folder / READING, reading_json(tracing))
     write_whole(folder / PICTURE, picture)
     write_whole(folder / FRAME, json.dumps(frame).encode())
+    return without_pictures(tracing)
 
 
 def flat_picture(tracing: Tracing) -> tuple[bytes, dict[str, float]]:

@@ -18,6 +18,8 @@ GUESTS = {"extract.scene": ("extract.cards.design",)}
 ASSEMBLY = (
     "extract",
     "extract.pipeline",
+    "extract.clock",
+    "extract.seeing",
     "extract.rework",
     "extract.correction",
     "extract.reading",

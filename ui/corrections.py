@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import threading
+from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from functools import lru_cache
@@ -22,6 +23,9 @@ REMEMBERED = 400
 """Ids of acts kept, to know a repetition by and to tell the browser what has arrived: more than it can gather while a
 line is down for minutes."""
 MOST = 2_000
+TRACINGS_KEPT = 24
+"""Tracings at hand, without pictures: some hundred kilobytes each."""
+_tracings: OrderedDict[tuple[Path, int, str], extract.Tracing] = OrderedDict()
 _lock = threading.Lock()
 
 
@@ -109,19 +113,34 @@ def turn_to(work: Work, key: str, done: tuple[dict[str, Any], ...]) -> None:
 def tracing(folder: Path, log: Log) -> extract.Tracing:
     """The tracing in ``folder`` with the corrections done. Raises CannotContinue."""
     reading, done = folder / "reading.json", json.dumps(log.done)
-    # Two who ask for the same at once, as the page and the bench do after a reading, would both do all the work.
+    written = reading.stat().st_mtime_ns
+    # Two who ask for the same at once would both do all the work.
     with _turn_at(reading, done):
-        return _tracing(reading, reading.stat().st_mtime_ns, done)
+        found = _tracings.get((reading, written, done))
+        if found is None:
+            found = extract.corrected(_reading(reading, written), json.loads(done))
+        _keep(reading, written, done, found)
+    return found
+
+
+def remember(place: Path, folder: Path, fresh: extract.Tracing) -> None:
+    """Keeps at hand what was just read into ``folder``, which is going to be ``place``."""
+    reading = folder / "reading.json"
+    if reading.is_file():
+        _keep(place / reading.name, reading.stat().st_mtime_ns, json.dumps(()), fresh)
+
+
+def _keep(reading: Path, written: int, done: str, found: extract.Tracing) -> None:
+    with _lock:
+        _tracings[reading, written, done] = found
+        _tracings.move_to_end((reading, written, done))
+        while len(_tracings) > TRACINGS_KEPT:
+            _tracings.popitem(last=False)
 
 
 @lru_cache(maxsize=64)
 def _turn_at(reading: Path, corrections: str) -> threading.Lock:
     return threading.Lock()
-
-
-@lru_cache(maxsize=16)
-def _tracing(reading: Path, written: int, corrections: str) -> extract.Tracing:
-    return extract.corrected(_reading(reading, written), json.loads(corrections))
 
 
 @lru_cache(maxsize=16)

@@ -20,7 +20,7 @@ STEPS = {
     "pieces": "Fit the pieces",
     "paper": "Paper and foam",
 }
-POLL_SECONDS = 0.25
+POLL_SECONDS = 0.1
 
 
 @dataclass(frozen=True)
@@ -62,17 +62,21 @@ def running(work: Work) -> jobs.Job | None:
 
 @dataclass(frozen=True)
 class Wait:
-    """Work under way, and the place on the page that shows how far it is."""
+    """Work under way, and the place on the page that shows how far it is; ``news`` are those that the page shows."""
 
     job: jobs.Job
     place: DeltaGenerator
+    news: int = 0
 
     def watch(self) -> None:
-        """Follow the work to its end, then run the page anew."""
-        job = self.job
+        """Follow the work to its end, or to what there is to see before, then run the page anew."""
+        job, told = self.job, ""
         bar = self.place.progress(job.share, "Working")
-        while not job.over.wait(POLL_SECONDS):
-            bar.progress(job.share, f"{job.doing[:1].upper()}{job.doing[1:]} · {job.share:.0%}")
+        while job.news == self.news and not job.over.wait(POLL_SECONDS):
+            now = f"{job.doing[:1].upper()}{job.doing[1:]} · {job.share:.0%}"
+            if now != told:
+                bar.progress(job.share, now)
+                told = now
         st.rerun()
 
 

@@ -1,15 +1,17 @@
-"""Tracing in the background, so that a reload of the page neither stops nor repeats the work.
+"""Work in the background, so that a reload of the page neither stops nor repeats it.
 
-One piece of work runs at a time: a photo takes up to 1.5 GB while it is read, and two at once would only be slower.
+One photo is traced at a time: it takes up to 1.5 GB while it is read, and two at once would only be slower. First looks
+have a thread of their own, so that nobody waits for another's tracing to hear of their cards; what may be wanted next
+is made when nothing else is to be done.
 """
 
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import json
 import os
 import threading
+import time
 import traceback
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -19,24 +21,40 @@ from pathlib import Path
 from typing import Any
 
 import extract
-from ui import corrections
+from ui.reading import Reading, look_key
 from ui.refusal import Refusal, is_own_fault, refusal_for
 from ui.shelf import Work, result_key
 
 REFUSAL = "refusal.json"
+WAITING = "waiting for other work to end"
+JOBS_KNOWN = 400
+"""Jobs remembered, to know which are under way and why one failed; the oldest that are over are forgotten."""
+IDLE_SECONDS = 0.5
+MOST_IDLE_SECONDS = 60.0
+
+
+class CalledOffError(Exception):
+    """The work is not wanted any more."""
 
 
 @dataclass
 class Job:
-    """One piece of work under way: what it is doing and the share done; ``over`` is set at the end."""
+    """One piece of work under way: what it is doing and the share done; ``news`` counts what there is to see before the
+    end, ``over`` is set at the end."""
 
-    doing: str = "waiting for other work to end"
+    doing: str = WAITING
     share: float = 0.0
     over: threading.Event = field(default_factory=threading.Event)
     failed: Refusal | None = None
     """Set where not even the refusal could be written down."""
+    news: int = 0
+    reads: bool = False
+    """Whether it reads photos, which others of the same visitor put an end to."""
+    called_off: bool = False
 
     def tell(self, doing: str, share: float) -> None:
+        if self.called_off:
+            raise CalledOffError
         self.doing, self.share = doing, min(max(share, 0.0), 1.0)
 
 
@@ -45,7 +63,10 @@ Make = Callable[[Path, Tell | None], None]
 """Fills a folder and tells how far it is."""
 
 _bench = ThreadPoolExecutor(max_workers=1, thread_name_prefix="tracing")
+_eyes = ThreadPoolExecutor(max_workers=1, thread_name_prefix="looking")
+_spare = ThreadPoolExecutor(max_workers=1, thread_name_prefix="ahead")
 _jobs: dict[Path, Job] = {}
+_wishes: dict[Path, Callable[[], None]] = {}
 _lock = threading.Lock()
 
 
@@ -60,20 +81,41 @@ def _for_reading(settings: extract.TraceSettings) -> extract.TraceSettings:
 
 
 def start(work: Work, settings: extract.TraceSettings) -> Job:
-    """Trace the photos of ``work`` in the background; the same result is never traced twice at once."""
-    key = key_for(work, settings)
-    work.ask(key)
-    return start_making(work, key, _tracing_of(work, settings))
+    """Look at the photos of ``work`` and trace them in the background; the same result is never made twice at once.
+    What this visitor asked for before, and has not got yet, is called off."""
+    reading = Reading(work, key_for(work, settings), work.photos(), _for_reading(settings))
+    work.ask(reading.key)
+    job, fresh = _job_for(reading.place)
+    if fresh:
+        _call_off(work, but=job)
+        job.reads = True
+        _eyes.submit(_look_first, reading, job)
+    return job
 
 
-def look_key(key: str) -> str:
-    """The key of the first look at the photos of the reading of that key."""
-    return hashlib.sha256(f"look {key}".encode()).hexdigest()
+def _call_off(work: Work, but: Job) -> None:
+    with _lock:
+        for place, job in _jobs.items():
+            if job.reads and job is not but and place.parent == work.folder:
+                job.called_off = True
 
 
-def start_look(work: Work, settings: extract.TraceSettings) -> Job:
-    """Look for the cards in the photos of ``work``, in the background."""
-    return start_making(work, look_key(key_for(work, settings)), _look_of(work, settings))
+def _look_first(reading: Reading, job: Job) -> None:
+    """Writes down what the photos show at once, and lets them be traced. What fails here fails again at the tracing,
+    and is told there."""
+    waits, table = busy(but=job), None
+    try:
+        table = reading.see(job.tell)
+        reading.write_look(table, advise=False)
+        job.news += 1
+    except Exception as error:
+        _show_fault(error)
+    job.doing = WAITING
+    _bench.submit(_run, reading.work, reading.key, reading.make, job)
+    if table and waits and not job.called_off:
+        with contextlib.suppress(Exception):
+            reading.write_look(table, advise=True)
+            job.news += 1
 
 
 def look(work: Work, key: str) -> dict[str, Any] | None:
@@ -86,9 +128,9 @@ def look(work: Work, key: str) -> dict[str, Any] | None:
 
 def trace_now(work: Work, settings: extract.TraceSettings, progress: Tell | None = None) -> None:
     """The same as ``start``, in the foreground."""
-    key = key_for(work, settings)
-    work.ask(key)
-    _fill(work, key, _tracing_of(work, settings), progress)
+    reading = Reading(work, key_for(work, settings), work.photos(), _for_reading(settings))
+    work.ask(reading.key)
+    _fill(work, reading.key, reading.make, progress)
 
 
 @lru_cache(maxsize=1)
@@ -113,64 +155,83 @@ def result(work: Work, key: str, name: str = "report.json") -> dict[str, Any] | 
         return None
 
 
-def _tracing_of(work: Work, settings: extract.TraceSettings) -> Make:
-    def make(folder: Path, tell: Tell | None) -> None:
-        sources = [(photo.name, work.photo_bytes(photo)) for photo in work.photos()]
-        tracing = extract.trace(sources, _for_reading(settings), tell)
-        # Pages and drawings are made at the last step, from the build as it then is.
-        for name, content in extract.photo_files(tracing).items():
-            extract.write_whole(folder / name, content)
-        extract.write_surface(tracing, folder)
-
-    return make
-
-
-def _look_of(work: Work, settings: extract.TraceSettings) -> Make:
-    def make(folder: Path, tell: Tell | None) -> None:
-        photos = work.photos()
-        look = extract.look_over([(photo.name, work.photo_bytes(photo)) for photo in photos], settings, tell)
-        (folder / "look.json").write_text(json.dumps(look.found), "utf-8")
-        for photo, picture in zip(photos, look.pictures, strict=True):
-            if picture:
-                (folder / f"{photo.digest}.jpg").write_bytes(picture)
-
-    return make
-
-
 def start_making(work: Work, key: str, make: Make) -> Job:
     """Fill the folder of that key in the background; the same is never made twice at once."""
-    with _lock:
-        known = _jobs.get(work.result(key))
-        if known and not known.over.is_set():
-            return known
-        job = _jobs[work.result(key)] = Job()
+    job, fresh = _job_for(work.result(key))
+    if fresh:
         _bench.submit(_run, work, key, make, job)
-        return job
+    return job
+
+
+def make_ahead(work: Work, key: str, make: Make) -> None:
+    """The same at once, for what ``ahead`` does."""
+    job, fresh = _job_for(work.result(key))
+    if fresh:
+        _run(work, key, make, job)
+
+
+def ahead(work: Work, do: Callable[[], None]) -> None:
+    """Does for this visitor what may be wanted next, once nothing else is to be done, unless something newer is wished
+    for by then. What fails here fails again, and is told, where it is asked for."""
+    with _lock:
+        fresh = work.folder not in _wishes
+        _wishes[work.folder] = do
+    if fresh:
+        _spare.submit(_do_ahead, work.folder)
+
+
+def _do_ahead(folder: Path) -> None:
+    deadline = time.monotonic() + MOST_IDLE_SECONDS
+    time.sleep(IDLE_SECONDS)
+    while busy() and time.monotonic() < deadline:
+        time.sleep(IDLE_SECONDS)
+    with _lock:
+        do = _wishes.pop(folder)
+    with contextlib.suppress(Exception):
+        do()
+
+
+def busy(but: Job | None = None) -> bool:
+    """Whether any work but that job is under way, or waits."""
+    with _lock:
+        return any(not job.over.is_set() for job in _jobs.values() if job is not but)
+
+
+def _job_for(place: Path) -> tuple[Job, bool]:
+    """The job under way there, or a fresh one."""
+    with _lock:
+        known = _jobs.get(place)
+        if known and not known.over.is_set() and not known.called_off:
+            return known, False
+        for old in [old for old, job in _jobs.items() if job.over.is_set()][: max(0, len(_jobs) - JOBS_KNOWN)]:
+            del _jobs[old]
+        _jobs.pop(place, None)
+        job = _jobs[place] = Job()
+        return job, True
 
 
 def _run(work: Work, key: str, make: Make, job: Job) -> None:
     try:
         _fill(work, key, make, job.tell)
+    except CalledOffError:
+        pass
     except Exception as error:
         job.failed = refusal_for(error)
     finally:
         job.over.set()
-    prepare(work, key)
-
-
-def prepare(work: Work, key: str) -> None:
-    """Cuts the panels of a fresh reading while its maker still looks at the photo, so that the next step opens at
-    once. What fails here fails again, and is told, where it is asked for."""
-    with contextlib.suppress(Exception):
-        if (work.result(key) / "reading.json").is_file():
-            corrections.tracing(work.result(key), corrections.read(work, key))
 
 
 def _fill(work: Work, key: str, make: Make, progress: Tell | None) -> None:
     with work.filling(key) as folder:
         try:
             make(folder, progress)
+        except CalledOffError:
+            raise
         except Exception as error:
-            if is_own_fault(error) and os.environ.get("TRUEPEEL_DEBUG"):
-                traceback.print_exc()
+            _show_fault(error)
             (folder / REFUSAL).write_text(json.dumps(asdict(refusal_for(error))), "utf-8")
+
+
+def _show_fault(error: Exception) -> None:
+    if is_own_fault(error) and os.environ.get("TRUEPEEL_DEBUG"):
+        traceback.print_exception(error)

@@ -43,13 +43,16 @@ def show(work: shelf.Work) -> flow.Wait | None:
         show_saved(work)
         show_phone(work)
         settings = ask_settings(work)
-        ask_to_trace(work, settings)
-        below_button = st.empty()
-    # Asked before the outcome is shown: a tracing that ends in between still runs the page anew.
-    job = flow.running(work)
+        read_at_once(work, settings)
+        # Asked before the outcome is shown: what ends or comes to light in between still runs the page anew.
+        job = flow.running(work)
+        known = job.news if job else 0
+        if job is None:
+            ask_to_trace(work, settings)
+        below_answers = st.empty()
     with right:
-        looking = show_outcome(work, settings, tracing=job is not None)
-    return flow.Wait(job, below_button) if job else looking
+        show_outcome(work, settings)
+    return flow.Wait(job, below_answers, known) if job else None
 
 
 def show_cards() -> None:
@@ -81,6 +84,7 @@ def show_photos(work: shelf.Work) -> None:
         try:
             for file in given:
                 work.add_photo(file.name, file.getvalue())
+            jobs.start(work, work.settings())
         except extract.CannotContinue as error:
             st.session_state["shelf-full"] = refusal_for(error)
         uploads.forget(given)
@@ -179,6 +183,21 @@ def ask_settings(work: shelf.Work) -> extract.TraceSettings:
     return settings
 
 
+def read_at_once(work: shelf.Work, settings: extract.TraceSettings) -> None:
+    """Photos are read as soon as they lie here. Once there are lines, answers that change them wait for the button."""
+    key = jobs.key_for(work, settings)
+    if not work.photos() or key == work.asked() or jobs.result(work, key) is not None:
+        return
+    found = flow.found(work)
+    if found.report is None or are_others(work, found.report):
+        jobs.start(work, settings)
+
+
+def are_others(work: shelf.Work, report: Mapping[str, Any]) -> bool:
+    """Whether the report tells of other photos than lie here now."""
+    return [photo["file"] for photo in report["photos"]] != [photo.name for photo in work.photos()]
+
+
 def ask_to_trace(work: shelf.Work, settings: extract.TraceSettings) -> None:
     known = jobs.result(work, jobs.key_for(work, settings)) is not None
     if st.button(
@@ -188,9 +207,10 @@ def ask_to_trace(work: shelf.Work, settings: extract.TraceSettings) -> None:
         width="stretch",
     ):
         jobs.start(work, settings)
+        st.rerun()
 
 
-def show_outcome(work: shelf.Work, settings: extract.TraceSettings, tracing: bool) -> flow.Wait | None:
+def show_outcome(work: shelf.Work, settings: extract.TraceSettings) -> None:
     """What these photos and settings give, or what was asked for last, or what a first look says, or how to begin."""
     st.header("What was found", anchor=False)
     found = flow.found(work)
@@ -200,27 +220,22 @@ def show_outcome(work: shelf.Work, settings: extract.TraceSettings, tracing: boo
         flow.show_refusal(found.outcome)
         offer_corners(work, settings)
     elif found.outcome is not None:
-        others = [photo["file"] for photo in found.outcome["photos"]] != [photo.name for photo in work.photos()]
-        looking = look_first(work, settings, tracing) if others else None
+        if are_others(work, found.outcome):
+            look_first(work, settings)
         show_reading(found.outcome, work.result(found.key))
-        return looking
     elif not work.photos():
         st.write("It will appear here. For a good photo:")
         st.markdown(HOW_TO)
     else:
-        return look_first(work, settings, tracing)
-    return None
+        look_first(work, settings)
 
 
-def look_first(work: shelf.Work, settings: extract.TraceSettings, tracing: bool) -> flow.Wait | None:
+def look_first(work: shelf.Work, settings: extract.TraceSettings) -> None:
     """The cards, outlined, and what would make the next photo better, while the shell still lies there."""
     key = jobs.key_for(work, settings)
     look = jobs.look(work, key)
     if look is not None:
         show_look(work, look, work.result(jobs.look_key(key)))
-    elif not tracing and jobs.result(work, jobs.look_key(key)) is None:
-        return flow.Wait(jobs.start_look(work, settings), st.empty())
-    return None
 
 
 def show_look(work: shelf.Work, look: Mapping[str, Any], folder: Path) -> None:

@@ -45,7 +45,6 @@ class Watch:
 def upload(page: Any, watch: Watch) -> None:
     with watch.timing("upload to the photo with its lines"):
         page.locator("input[type=file]").first.set_input_files(str(extract.demo_photo()))
-        page.get_by_role("button", name="Trace the pattern").click()
         page.get_by_role("button", name="Next: check the lines").wait_for()
     with watch.timing("from there to the drawing surface"):
         page.get_by_role("button", name="Next: check the lines").click()

@@ -19,6 +19,7 @@ from extract.ink.silhouette_where import rough_outline
 from extract.look import Look, look_over
 from extract.overlay import CARD_COLOUR
 from extract.photo import read_photo
+from extract.seeing import see_table
 
 
 @pytest.fixture(scope="module")
@@ -33,7 +34,7 @@ def truth() -> dict[str, Any]:
 
 @pytest.fixture(scope="module")
 def look(content: bytes) -> Look:
-    return look_over([("moth.jpg", content), ("letter.jpg", b"Dear puppeteer")], TraceSettings())
+    return look_over(see_table([("moth.jpg", content), ("letter.jpg", b"Dear puppeteer")], TraceSettings()))
 
 
 def test_every_card_of_the_scene_is_named(look: Look, truth: dict[str, Any]) -> None:
@@ -77,7 +78,7 @@ def test_the_rough_outline_covers_the_shell(content: bytes, truth: dict[str, Any
 
 def test_a_photo_without_cards_is_told_so() -> None:
     plain = cv2.imencode(".png", np.full((600, 800, 3), 140, np.uint8))[1].tobytes()
-    look = look_over([("table.png", plain)], TraceSettings())
+    look = look_over(see_table([("table.png", plain)], TraceSettings()))
     (photo,) = look.found["photos"]
     assert "No scale card" in photo["refusal"]["reason"]
     assert look.found["sigma_mm"] is None

@@ -55,14 +55,19 @@ OUTPUTS = ("pattern.pdf", "pattern.svg", "pattern.dxf", "report.json", "pattern.
 class FakeDoor:
     """Counts its calls; ``fail`` is raised instead of an answer, ``wait`` is called in the middle of the work."""
 
+    report, look = REPORT, LOOK
+
     def __init__(self) -> None:
         self.seen: list[tuple[Any, Any]] = []
         self.looks: list[Any] = []
         self.fail: BaseException | None = None
         self.wait: Callable[[], object] = lambda: None
 
-    def trace(self, sources: Any, settings: Any, progress: Any = None) -> Any:
-        self.seen.append((sources, settings))
+    def see_table(self, sources: Any, settings: Any, progress: Any = None) -> Any:
+        return SimpleNamespace(sources=sources, settings=settings, seen=())
+
+    def trace_table(self, table: Any, progress: Any = None) -> Any:
+        self.seen.append((table.sources, table.settings))
         if progress:
             progress("finding the cards", 0.3)
         self.wait()
@@ -82,11 +87,11 @@ class FakeDoor:
     def photo_files(self, tracing: Any) -> dict[str, bytes]:
         return {name: (json.dumps(tracing) if name == "report.json" else f"the {name}").encode() for name in OUTPUTS}
 
-    def look_over(self, sources: Any, settings: Any, progress: Any = None) -> Any:
-        self.looks.append(sources)
-        return SimpleNamespace(found=LOOK, pictures=[None] * len(sources))
+    def look_over(self, table: Any, advise: bool = True) -> Any:
+        self.looks.append(table.sources)
+        return SimpleNamespace(found=LOOK, pictures=[None] * len(table.sources))
 
-    def write_surface(self, tracing: Any, folder: Path) -> None:
+    def write_surface(self, tracing: Any, folder: Path) -> Any:
         """No lines to correct come with invented figures."""
 
 
@@ -95,7 +100,8 @@ def door(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> FakeDoor:
     """The front door replaced by one that answers at once, and a shelf of the test's own."""
     fake = FakeDoor()
     monkeypatch.setenv("TRUEPEEL_CACHE", str(tmp_path / "cache"))
-    monkeypatch.setattr(extract, "trace", fake.trace, raising=False)
+    monkeypatch.setattr(extract, "see_table", fake.see_table, raising=False)
+    monkeypatch.setattr(extract, "trace_table", fake.trace_table, raising=False)
     monkeypatch.setattr(extract, "write_outputs", fake.write_outputs, raising=False)
     monkeypatch.setattr(extract, "photo_files", fake.photo_files, raising=False)
     monkeypatch.setattr(extract, "look_over", fake.look_over, raising=False)

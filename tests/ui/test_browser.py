@@ -39,7 +39,6 @@ def test_from_upload_to_a_printed_pattern(browser: Browser, address: str, tmp_pa
     page.goto(address)
     page.locator("input[type=file][multiple]").set_input_files(extract.demo_photo())
     page.get_by_role("button", name=re.compile("^Remove ")).wait_for()
-    page.get_by_role("button", name="Trace the pattern", disabled=False).press("Enter")
     wait_for_lines(page)
     overlay = page.get_by_role("img", name=re.compile("lines and panels found"))
     overlay.wait_for()
@@ -67,7 +66,6 @@ def test_a_file_that_is_no_photo_is_refused_in_words(browser: Browser, address: 
         {"name": "letter.jpg", "mimeType": "image/jpeg", "buffer": b"Dear puppeteer"}
     )
     page.get_by_role("button", name="Remove letter.jpg").wait_for()
-    page.get_by_role("button", name="Trace the pattern").click()
     refusal = page.get_by_role("alert")
     refusal.wait_for(timeout=TRACING_MS)
     assert "letter.jpg" in refusal.inner_text()

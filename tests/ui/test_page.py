@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import shutil
 import threading
+import time
 from pathlib import Path
 from typing import Any
 
@@ -37,14 +39,10 @@ def work_of(page: AppTest) -> shelf.Work:
 
 
 def with_photo(page: AppTest, name: str = "shell.jpg", data: bytes = b"photo") -> AppTest:
+    """The page with a photo given and read."""
     page.run()
     page.file_uploader[0].set_value([(name, data, "image/jpeg")]).run()
     return page
-
-
-def trace(page: AppTest) -> AppTest:
-    button = next(button for button in page.button if button.label.startswith("Trace"))
-    return button.click().run()
 
 
 def step(page: AppTest, name: str) -> AppTest:
@@ -71,7 +69,7 @@ def test_the_first_visit_explains_itself(page: AppTest) -> None:
 
 
 def test_from_upload_to_downloads(page: AppTest, door: Any) -> None:
-    trace(with_photo(page))
+    with_photo(page)
     assert not page.exception
     assert door.seen[0][0] == [("shell.jpg", b"photo")]
     said = words_on(page)
@@ -89,42 +87,111 @@ def test_from_upload_to_downloads(page: AppTest, door: Any) -> None:
     assert downloads(page)[:3] == ["Pattern to print (PDF)", "Drawing (SVG)", "Drawing for cutters (DXF)"]
 
 
-def test_a_first_look_says_what_would_help_before_anything_is_traced(page: AppTest, door: Any) -> None:
+def test_a_first_look_is_there_while_the_photo_is_traced(page: AppTest, door: Any) -> None:
+    page.run()
+    work = work_of(page)
+    looks: list[Any] = []
+    door.wait = lambda: looks.append(jobs.look(work, jobs.key_for(work, work.settings())))
     said = words_on(with_photo(page))
-    assert "2 cards and a shell seen: shape ± 0.08 mm." in said
-    assert "One more A4 card" in said
-    assert len(door.looks) == 1
-    assert not door.seen
-    assert "One more A4 card" not in words_on(trace(page)), "the tracing has the last word"
-    assert len(door.looks) == 1
+    assert looks == [door.look]
+    assert "One more A4 card" not in said, "the tracing has the last word"
+    assert (len(door.looks), len(door.seen)) == (1, 1)
 
 
-def test_a_photo_added_later_is_looked_at_before_it_is_traced(page: AppTest, door: Any) -> None:
-    trace(with_photo(page))
+def test_a_first_look_says_what_would_help(page: AppTest, door: Any, root: Path) -> None:
+    """As a server that was ended in the middle of a tracing leaves it."""
+    with_photo(page)
+    work = work_of(page)
+    shutil.rmtree(work.result(work.asked() or ""))
+    again = reloaded(page, root)
+    assert "2 cards and a shell seen: shape ± 0.08 mm." in words_on(again)
+    assert "One more A4 card" in words_on(again)
+    next(button for button in again.button if button.label == "Trace the pattern").click().run()
+    assert "2 panels from 2 cards." in words_on(again)
+
+
+def test_a_photo_added_later_is_looked_at_and_traced_with_the_first(page: AppTest, door: Any) -> None:
+    with_photo(page)
     assert len(door.looks) == 1
     page.file_uploader[0].set_value([("other.jpg", b"other", "image/jpeg")]).run()
-    said = words_on(page)
-    assert "One more A4 card" in said
-    assert "have changed since" in said
-    assert "2 panels from 2 cards." in said
     assert [name for name, _ in door.looks[1]] == ["shell.jpg", "other.jpg"]
-    assert len(door.seen) == 1
+    assert [name for name, _ in door.seen[1][0]] == ["shell.jpg", "other.jpg"]
+    assert len(door.seen) == 2
 
 
-def test_answers_reach_the_tracing(page: AppTest, door: Any) -> None:
-    with_photo(page)
+def test_answers_given_before_the_photo_reach_the_tracing(page: AppTest, door: Any) -> None:
+    page.run()
     page.number_input[0].set_value(240.4)
     page.number_input[1].set_value(180.3)
     page.number_input[2].set_value(1.2)
     page.run()
-    trace(page)
-    assert door.seen[0][1] == extract.TraceSettings(240.4, 180.3, 1.2)
+    with_photo(page)
+    assert [settings for _, settings in door.seen] == [extract.TraceSettings(240.4, 180.3, 1.2)]
+
+
+def test_answers_given_afterwards_wait_for_the_button(page: AppTest, door: Any) -> None:
+    with_photo(page)
+    page.number_input[0].set_value(240.4).run()
+    assert len(door.seen) == 1
+    next(button for button in page.button if button.label == "Trace the pattern").click().run()
+    assert [settings.bar_long_mm for _, settings in door.seen] == [None, 240.4]
+    assert "have changed since" not in words_on(page)
+
+
+def test_after_a_refusal_another_answer_is_tried_at_once(page: AppTest, door: Any) -> None:
+    door.fail = extract.CannotContinue("ink", "No black marker lines were found, only red.", "Say which colour cuts.")
+    with_photo(page)
+    assert page.error
+    door.fail = None
+    page.selectbox[1].set_value("red").run()
+    assert not page.error
+    assert door.seen[-1][1].cut_colour == "red"
+    assert "2 panels from 2 cards." in words_on(page)
+
+
+def test_another_answer_meanwhile_calls_off_what_is_being_traced(door: Any) -> None:
+    begun, go_on = threading.Event(), threading.Event()
+
+    def wait() -> None:
+        begun.set()
+        go_on.wait(PATIENCE_S)
+
+    door.wait = wait
+    work = shelf.new_work()
+    work.add_photo("shell.jpg", b"photo")
+    first = jobs.start(work, work.settings())
+    assert begun.wait(PATIENCE_S)
+    work.keep_settings(extract.TraceSettings(240.4))
+    second = jobs.start(work, work.settings())
+    go_on.set()
+    assert first.over.wait(PATIENCE_S) and second.over.wait(PATIENCE_S)
+    assert jobs.result(work, jobs.key_for(work, extract.TraceSettings())) is None
+    assert jobs.result(work, jobs.key_for(work, work.settings())) == door.report
+
+
+def test_nobody_waits_for_another_visitors_tracing_to_hear_of_the_cards(door: Any) -> None:
+    go_on = threading.Event()
+    door.wait = lambda: go_on.wait(PATIENCE_S)
+    works = [shelf.new_work(), shelf.new_work()]
+    for number, work in enumerate(works):
+        work.add_photo("shell.jpg", f"photo {number}".encode())
+    tracing = [jobs.start(work, work.settings()) for work in works]
+    deadline = time.monotonic() + PATIENCE_S
+    # The second one's advice comes too, since it has to wait.
+    while tracing[1].news < 2 and time.monotonic() < deadline:
+        time.sleep(0.01)
+    looks = [jobs.look(work, jobs.key_for(work, work.settings())) for work in works]
+    over = [job.over.is_set() for job in tracing]
+    go_on.set()
+    assert looks == [door.look, door.look]
+    assert over == [False, False]
+    assert all(job.over.wait(PATIENCE_S) for job in tracing)
 
 
 def test_a_reload_restores_photo_answers_and_result(page: AppTest, door: Any, root: Path) -> None:
-    with_photo(page)
+    page.run()
     page.number_input[0].set_value(240.4).run()
-    trace(page)
+    with_photo(page)
     again = reloaded(page, root)
     assert not again.exception
     assert [text.value for text in again.text] == ["shell.jpg, 0.0 MB"]
@@ -136,8 +203,9 @@ def test_a_reload_restores_photo_answers_and_result(page: AppTest, door: Any, ro
 def test_a_reload_while_tracing_finds_it_going_on(page: AppTest, door: Any, root: Path) -> None:
     go_on = threading.Event()
     door.wait = lambda: go_on.wait(PATIENCE_S)
-    with_photo(page)
+    page.run()
     work = work_of(page)
+    work.add_photo("shell.jpg", b"photo")
     job = jobs.start(work, work.settings())
     threading.Timer(1.0, go_on.set).start()
     again = reloaded(page, root)
@@ -147,7 +215,7 @@ def test_a_reload_while_tracing_finds_it_going_on(page: AppTest, door: Any, root
 
 
 def test_changed_answers_mark_the_result_as_old(page: AppTest, door: Any) -> None:
-    trace(with_photo(page))
+    with_photo(page)
     page.number_input[0].set_value(240.4).run()
     said = words_on(page)
     assert "have changed since" in said
@@ -158,14 +226,14 @@ def test_changed_answers_mark_the_result_as_old(page: AppTest, door: Any) -> Non
 
 def test_a_refusal_says_why_and_what_to_do(page: AppTest, door: Any, root: Path) -> None:
     door.fail = extract.CannotContinue("cards", "No scale card was found.", "Lay one down.")
-    trace(with_photo(page))
+    with_photo(page)
     assert [error.value for error in page.error] == [r"**No scale card was found\.** Lay one down\."]
     assert [error.value for error in reloaded(page, root).error] == [error.value for error in page.error]
 
 
 def test_a_fault_of_our_own_shows_no_inner_workings(page: AppTest, door: Any) -> None:
     door.fail = ValueError("inner workings")
-    trace(with_photo(page))
+    with_photo(page)
     assert not page.exception
     assert "a fault of its own" in page.error[0].value
     assert "inner workings" not in words_on(page)
@@ -199,7 +267,7 @@ def test_a_token_that_is_none_of_ours_starts_anew(page: AppTest, token: str) -> 
 
 
 def test_visitors_do_not_see_each_other(page: AppTest, door: Any, root: Path) -> None:
-    trace(with_photo(page))
+    with_photo(page)
     other = AppTest.from_file(str(root / "ui" / "app.py"), default_timeout=PATIENCE_S).run()
     assert work_of(other).folder != work_of(page).folder
     assert work_of(other).photos() == ()
@@ -212,7 +280,7 @@ def test_the_page_offers_scale_cards(page: AppTest) -> None:
 
 
 def test_the_report_on_the_shelf_is_the_one_shown(page: AppTest, door: Any) -> None:
-    trace(with_photo(page))
+    with_photo(page)
     work = work_of(page)
     report = work.result(work.asked() or "") / "report.json"
     changed = json.loads(report.read_text("utf-8"))
@@ -223,7 +291,7 @@ def test_the_report_on_the_shelf_is_the_one_shown(page: AppTest, door: Any) -> N
 
 
 def test_a_reload_comes_back_to_the_step(page: AppTest, door: Any, root: Path) -> None:
-    trace(with_photo(page))
+    with_photo(page)
     step(page, "paper")
     again = reloaded(page, root)
     assert downloads(again)[0] == "Pattern to print (PDF)"

@@ -20,6 +20,7 @@ from svgpathtools import parse_path
 
 import extract
 from extract.geometry.curve import curve_points
+from extract.output import render_outputs
 from extract.report import report
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
@@ -39,7 +40,7 @@ def demo() -> extract.Tracing:
 
 @pytest.fixture(scope="session")
 def files(demo: extract.Tracing) -> dict[str, bytes]:
-    return extract.render_outputs(demo)
+    return render_outputs(demo)
 
 
 def as_required(found: Outcome, scale_percent: float) -> None:
