@@ -10,6 +10,7 @@ A correction is a plain JSON object; ``do`` says what is done, lengths are mm in
     {"do": "move-corner", "from": [x, y], "to": [x, y], "reach": 25}  all lines that meet there
     {"do": "meaning", "stroke": "s3", "meaning": "cut" | "reference" | "tick" | "note" | "hole"}
     {"do": "name", "at": [x, y], "name": "left wing"}                the panel that holds this point
+    {"do": "edge-right", "at": [x, y]}                               the cut edge, a guess there, runs right
 """
 
 from __future__ import annotations
@@ -51,6 +52,7 @@ _FIELDS: dict[str, dict[str, str]] = {
     "move-corner": {"from": "place", "to": "place", "reach": "reach"},
     "meaning": {"stroke": "word", "meaning": "meaning"},
     "name": {"at": "place", "name": "name"},
+    "edge-right": {"at": "place"},
 }
 
 

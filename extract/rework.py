@@ -11,7 +11,6 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
-from typing import Any
 
 import numpy as np
 import shapely
@@ -33,6 +32,7 @@ from extract.doors import (
 from extract.geometry.curve import curve_points
 from extract.geometry.redraw import Line, as_read, closed_by_hand, drawn, joined, landed, pulled, split
 from extract.graph.build import build_graph
+from extract.guesses import on_a_guess, still_unsure
 from extract.outline.edges import fitted_line
 from extract.outline.panels import fit_panels
 from extract.pattern.parts import make_pattern
@@ -115,6 +115,7 @@ class _Bench:
     held: dict[str, _Held] = field(default_factory=dict)
     rings: dict[str, Line] = field(default_factory=dict)
     names: list[tuple[Array, str]] = field(default_factory=list)
+    right: list[Array] = field(default_factory=list)
     doubts: list[Doubt] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -150,12 +151,14 @@ class _Bench:
     def finished(self) -> Tracing:
         """The tracing with everything that depends on the lines made anew."""
         tracing, camera = self.tracing, self.tracing.cameras[self.tracing.read_from]
-        silhouette = replace(tracing.silhouette, **_rings(self.rings, tracing.silhouette))
+        silhouette = _silhouette(self.rings, tracing.silhouette, self.right)
         strokes = self._strokes(camera)
         cutting = [_without_plane(stroke, camera) for stroke in strokes]
         panels = cut_panels(silhouette, self._landed(cutting), tracing.cut_colour, tracing.settings.smooth_mm, camera)
         panels = _named(_hand_widened(panels, self._by_hand()), self.names)
-        doubts = (*tracing.doubts, *self.doubts, *_hand_doubts(strokes, self.rings))
+        asked = any(unsure.any() for unsure in silhouette.unsure)
+        left = [doubt for doubt in tracing.doubts if asked or doubt.code != "edge-unsure"]
+        doubts = (*left, *self.doubts, *_hand_doubts(strokes, self.rings))
         old = tracing.pattern
         pattern = make_pattern(panels, strokes, old.photo_name, old.date, tracing.settings.pairs, doubts)
         return replace(tracing, silhouette=silhouette, strokes=strokes, panels=panels, pattern=pattern, doubts=doubts)
@@ -183,13 +186,10 @@ class _Bench:
         return shapely.MultiPoint(np.vstack(points)) if points else shapely.MultiPoint()
 
 
-def _rings(rings: Mapping[str, Line], old: Silhouette) -> dict[str, Any]:
-    """The cut edges as they lie now; where a hand set one it is no guess any more."""
-    unsure = []
-    for line, before in zip(rings.values(), old.unsure, strict=True):
-        same = len(before) == len(line.points_mm)
-        unsure.append(before & ~line.by_hand if same else np.zeros(len(line.points_mm), bool))
-    return {"rings_mm": tuple(line.points_mm for line in rings.values()), "unsure": tuple(unsure)}
+def _silhouette(rings: Mapping[str, Line], old: Silhouette, right: Sequence[Array]) -> Silhouette:
+    """The cut edges as they lie now; where a hand set one, or the maker said that it is right, it is no guess."""
+    unsure = still_unsure(old, rings, right)
+    return replace(old, rings_mm=tuple(line.points_mm for line in rings.values()), unsure=unsure)
 
 
 def _stroke(held: _Held, camera: PlaneCamera) -> Stroke:
@@ -324,6 +324,13 @@ def _name(bench: _Bench, told: Correction) -> None:
     bench.names.append((np.array(told["at"], float), told["name"].strip()))
 
 
+def _edge_right(bench: _Bench, told: Correction) -> None:
+    place = np.array(told["at"], float)
+    if not on_a_guess(bench.tracing.silhouette, place):
+        raise _IdleError("the cut edge is no guess there")
+    bench.right.append(place)
+
+
 _DEEDS: dict[str, Callable[[_Bench, Correction], None]] = {
     "delete": _delete,
     "join": _join,
@@ -333,4 +340,5 @@ _DEEDS: dict[str, Callable[[_Bench, Correction], None]] = {
     "move-corner": _move_corner,
     "meaning": _mean,
     "name": _name,
+    "edge-right": _edge_right,
 }

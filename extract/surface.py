@@ -20,6 +20,7 @@ from extract.doors import Array, CannotContinue, Curve, Panel, Stroke, Tracing
 from extract.files import write_whole
 from extract.geometry.curve import curve_points
 from extract.geometry.planar import arc_length, closed_up
+from extract.guesses import guesses
 from extract.ink.follow import follow_ink
 from extract.reading import READING, reading_json, without_pictures
 from extract.rework import HAND_SIGMA_MM
@@ -83,6 +84,7 @@ def drawing(tracing: Tracing) -> dict[str, Any]:
         ],
         "panels": [_panel(panel, n, tracing) for n, panel in enumerate(tracing.panels)],
         "corners": _corners(tracing),
+        "guesses": guesses(tracing.silhouette),
         "handSigma": HAND_SIGMA_MM,
         "said": said,
     }

@@ -250,6 +250,53 @@ def test_by_keyboard_alone(opened: Callable[..., Page], work: shelf.Work) -> Non
     assert [told["do"] for told in log_of(work).done] == ["delete", "draw", "name"]
 
 
+@pytest.fixture
+def guessed(work: shelf.Work) -> shelf.Work:
+    """The same shell, 30 mm of its right and 20 mm of its lower side a guess."""
+    tracing = plain_shell()
+    x, y = tracing.silhouette.rings_mm[0].T
+    guess = ((x > 199.9) & (y > 30) & (y < 60)) | ((y > 99.9) & (x > 60) & (x < 80))
+    silhouette = replace(tracing.silhouette, unsure=(guess,))
+    extract.write_surface(replace(tracing, silhouette=silhouette), work.result(jobs.key_for(work, work.settings())))
+    return work
+
+
+def test_a_guess_of_the_cut_edge_is_answered_in_two_taps(opened: Callable[..., Page], guessed: shelf.Work) -> None:
+    page = opened(400, has_touch=True)
+    assert "In 2 places the cut edge is a guess." in chosen(page)
+    page.get_by_role("button", name="Show me where").tap()
+    assert chosen(page).startswith("Does the cut edge run here? Over 29 mm")
+    page.get_by_role("button", name="It runs right").tap()
+    wait_until_kept(page)
+    (answer,) = log_of(guessed).done
+    assert answer["do"] == "edge-right"
+    assert answer["at"] == pytest.approx([200, 45], abs=1)
+    assert chosen(page).startswith("Does the cut edge run here? Over 19 mm"), "the next one comes by itself"
+
+
+def test_a_guess_is_put_right_by_keys(opened: Callable[..., Page], guessed: shelf.Work) -> None:
+    page = opened(1280)
+    canvas = page.locator("canvas.view")
+    for key in ("q", "Enter", "ArrowLeft", "ArrowLeft", "Enter"):
+        canvas.press(key)
+    wait_until_kept(page)
+    canvas.press("q")
+    canvas.press("y")
+    wait_until_kept(page)
+    pull, answer = log_of(guessed).done
+    assert (pull["do"], pull["stroke"]) == ("move-point", "edge-1")
+    assert pull["to"] == pytest.approx([198, 45], abs=1)
+    assert (answer["do"], answer["at"][1]) == ("edge-right", pytest.approx(100, abs=0.5))
+    page.get_by_text("Tap a line or a panel.", exact=False).wait_for()
+
+
+def test_what_can_be_done_with_a_line_stays_in_sight_on_a_phone(opened: Callable[..., Page]) -> None:
+    page = opened(400, has_touch=True)
+    page.touchscreen.tap(*on_screen(page, (35, 50)))
+    verb = page.get_by_role("button", name="Take it out").bounding_box()
+    assert verb and verb["y"] + verb["height"] <= 900
+
+
 def test_two_tabs_share_one_list(opened: Callable[..., Page], work: shelf.Work) -> None:
     one, other = opened(1280), opened(1280)
     one.mouse.click(*on_screen(one, (30, 50)))

@@ -1,12 +1,14 @@
 // The board's state and what can be done on it: choosing, drawing, pulling, putting right.
 
-import { away, cornerAt, foot, halfway, lineAt, makeView, panelAt, reveal, snap, toTable, walk } from "./view.js";
+import { away, closeUp, cornerAt, fit, foot, halfway, lineAt, makeView, panelAt, snap, toTable, walk } from "./view.js";
 import { fresh, preview } from "./preview.js";
-import { aboutLine, aboutPanel, lineName, MEANINGS } from "./words.js";
+import { aboutGuess, aboutLine, aboutPanel, lineName, MEANINGS } from "./words.js";
 import { Acts } from "./acts.js";
 
 const pictures = new Map();
 export const REACH_PX = { mouse: 10, pen: 12, touch: 20 };
+export const SIGN_PX = 13;
+const PHONE = "(max-width: 640px)";
 const MEETABLE = ["cut", "reference", "hole", "edge"];
 const CORNER_FOLLOW_MM = 25;
 
@@ -21,6 +23,7 @@ export class Board {
     this.pointers = new Map();
     this.salt = String.fromCharCode(...Array.from({ length: 2 }, () => 97 + Math.floor(26 * Math.random())));
     this.canvas = this.find(".view");
+    this.find(".more").open = !matchMedia(PHONE).matches;
     this.listen();
     new ResizeObserver(() => this.resized()).observe(this.canvas);
   }
@@ -68,6 +71,7 @@ export class Board {
   refresh() {
     this.drawing = preview(this.data.drawing, this.acts.shown());
     if (this.chosen.line && !this.line()) this.chosen = {};
+    if (this.chosen.guess && !this.guess()) this.chosen = { line: this.chosen.line };
     if (this.chosen.panelAt) this.chosen.panel = panelAt(this.drawing.panels, this.chosen.panelAt)?.id;
     this.showTag();
     this.showList();
@@ -77,6 +81,12 @@ export class Board {
 
   line(id = this.chosen.line) {
     return this.drawing.lines.find((line) => line.id === id);
+  }
+
+  // A place where the cut edge is a guess: the edge is chosen with it, so that it can be pulled at once.
+  guess() {
+    const [x, y] = this.chosen.guess ?? [];
+    return this.drawing.guesses.find(({ at }) => at[0] === x && at[1] === y);
   }
 
   panel() {
@@ -124,6 +134,22 @@ export class Board {
     this.correct({ do: "join", stroke: line.id, with: other.id }, words);
   }
 
+  edgeIsRight() {
+    const guess = this.guess();
+    if (!guess) return;
+    const next = this.nextGuess();
+    this.chosen = {};
+    this.correct({ do: "edge-right", at: guess.at }, "The cut edge is right there.");
+    if (next !== guess) return this.chooseGuess(next);
+    fit(this.view, this.frame);
+    this.draw();
+  }
+
+  nextGuess() {
+    const { guesses } = this.drawing;
+    return guesses[(guesses.indexOf(this.guess()) + 1) % guesses.length];
+  }
+
   mean(meaning) {
     const line = this.line();
     if (line && line.meaning !== meaning)
@@ -157,6 +183,8 @@ export class Board {
     this.showTag();
     this.showRail();
     this.draw();
+    // On a phone the button lies below the surface.
+    this.canvas.scrollIntoView({ block: "nearest" });
   }
 
   addPoint(at) {
@@ -246,6 +274,8 @@ export class Board {
     const near = this.reach / this.view.scale;
     const found = lineAt(this.drawing.lines, place, near);
     if (this.mode === "join") return this.joinTo(found?.line);
+    const guess = this.drawing.guesses.find(({ at }) => away(at, place) * this.view.scale <= Math.max(this.reach, SIGN_PX));
+    if (guess) return this.chooseGuess(guess, false);
     if (found) return this.chooseLine(found.line, found.place);
     const panel = panelAt(this.drawing.panels, place);
     this.chosen = panel ? { panel: panel.id, panelAt: panel.at } : {};
@@ -258,6 +288,18 @@ export class Board {
     this.chosen = { line: line.id };
     this.say(aboutLine(line));
     this.refresh();
+    this.uncover();
+  }
+
+  chooseGuess(guess, closer = true) {
+    if (!guess) return;
+    this.mode = "look";
+    this.pen = guess.at;
+    this.chosen = { line: guess.edge, guess: guess.at };
+    if (closer) closeUp(this.view, guess.points);
+    this.say(aboutGuess(guess));
+    this.refresh();
+    this.uncover();
   }
 
   choosePanel(panel) {
@@ -270,10 +312,8 @@ export class Board {
   step(way) {
     const lines = this.drawing.lines;
     const at = lines.findIndex((line) => line.id === this.chosen.line);
-    const line = lines[(at + way + lines.length) % lines.length];
-    this.chooseLine(line);
-    reveal(this.view, this.pen);
-    this.draw();
+    this.chooseLine(lines[(at + way + lines.length) % lines.length]);
+    this.uncover(true);
   }
 
   escape() {

@@ -10,9 +10,13 @@ export const LOOKS = {
   note: { colour: "#6f6f6f", dash: [2, 4], width: 2 },
   hole: { colour: "#d55e00", dash: [14, 3, 3, 3], width: 2.4 },
   edge: { colour: "#0b4f46", dash: [], width: 2 },
+  guess: { colour: "#b3005e", dash: [5, 4], width: 4 },
 };
 const TINTS = ["#e69f00", "#56b4e9", "#009e73", "#f0e442", "#0072b2", "#cc79a7"];
+const SIGN_RADIUS_PX = 10;
 const GLASS_PX = 64;
+// Below this width on the screen a panel's ± would lie over its neighbours.
+const SIGMA_FROM_PX = 90;
 const GLASS_TIMES = 2.5;
 const shapes = new WeakMap();
 
@@ -88,6 +92,29 @@ function layers(context, scene, view, density) {
   for (const panel of scene.panels) letter(context, view, panel);
 }
 
+// Where the cut edge is a guess: a broken line along it, and a sign to tap.
+function questions(context, scene, view) {
+  for (const guess of scene.guesses) {
+    context.beginPath();
+    for (const point of guess.points) context.lineTo(...toScreen(view, point));
+    for (const [colour, width, dash] of [["#ffffff", 6, []], [LOOKS.guess.colour, LOOKS.guess.width, LOOKS.guess.dash]]) {
+      context.strokeStyle = colour;
+      context.lineWidth = width;
+      context.setLineDash(dash);
+      context.stroke();
+    }
+    context.setLineDash([]);
+    if (guess === scene.guess) continue;
+    const [x, y] = toScreen(view, guess.at);
+    dot(context, [x, y], SIGN_RADIUS_PX, LOOKS.guess.colour, "#ffffff");
+    context.font = "700 14px system-ui, sans-serif";
+    context.textAlign = "center";
+    context.textBaseline = "middle";
+    context.fillStyle = "#ffffff";
+    context.fillText("?", x, y + 0.5);
+  }
+}
+
 function panelShape(panel) {
   let shape = shapes.get(panel.outline);
   if (!shape) {
@@ -122,10 +149,15 @@ function stroke(context, scene, line, px) {
 
 function letter(context, view, panel) {
   const [x, y] = toScreen(view, panel.at);
-  const words = panel.name ? `${panel.number} · ${panel.name}` : panel.number;
-  context.font = "600 15px system-ui, sans-serif";
   context.textAlign = "center";
   context.textBaseline = "middle";
+  const roomy = across(panel) * view.scale > SIGMA_FROM_PX;
+  write(context, panel.name ? `${panel.number} · ${panel.name}` : panel.number, [x, y], "600 15px");
+  if (roomy) write(context, `± ${panel.sigma.toFixed(2)} mm`, [x, y + 17], "12px");
+}
+
+function write(context, words, [x, y], font) {
+  context.font = `${font} system-ui, sans-serif`;
   context.lineWidth = 4;
   context.strokeStyle = "rgba(255, 255, 255, 0.9)";
   context.strokeText(words, x, y);
@@ -133,7 +165,21 @@ function letter(context, view, panel) {
   context.fillText(words, x, y);
 }
 
+const widths = new WeakMap();
+
+// How wide a panel is, the slimmer way of two (mm).
+function across(panel) {
+  let width = widths.get(panel.outline);
+  if (width === undefined) {
+    const sides = [0, 1].map((n) => panel.outline.map((point) => point[n]));
+    width = Math.min(...sides.map((values) => Math.max(...values) - Math.min(...values)));
+    widths.set(panel.outline, width);
+  }
+  return width;
+}
+
 function marks(context, scene, view) {
+  questions(context, scene, view);
   for (const corner of scene.corners) dot(context, toScreen(view, corner), 4, "#ffffff", "#1d2730");
   if (scene.draft.length) {
     context.beginPath();

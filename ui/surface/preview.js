@@ -11,7 +11,9 @@ export function preview(drawing, corrections) {
     const deed = DEEDS[told.do];
     if (deed) ({ lines, panels } = deed({ lines, panels }, told));
   }
-  return { ...drawing, lines, panels };
+  const settled = corrections.filter((told) => told.do === "edge-right").map((told) => told.at.join());
+  const guesses = settled.length ? drawing.guesses.filter((guess) => !settled.includes(guess.at.join())) : drawing.guesses;
+  return { ...drawing, lines, panels, guesses };
 }
 
 const swap = (lines, id, change) => lines.flatMap((line) => (line.id === id ? change(line) : [line]));

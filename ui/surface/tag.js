@@ -3,7 +3,7 @@
 import { fit, foot, reveal, walk } from "./view.js";
 import { preview } from "./preview.js";
 import { LOOKS, paint } from "./paint.js";
-import { aboutLine, aboutPanel, count, MEANINGS } from "./words.js";
+import { aboutGuess, aboutLine, aboutPanel, count, MEANINGS } from "./words.js";
 
 const REST_MS = 140;
 
@@ -15,6 +15,14 @@ export const tag = {
     this.canvas.width = Math.round(box.width * density);
     this.canvas.height = Math.round(box.height * density);
     Object.assign(this.view, { width: box.width, height: box.height });
+    this.draw();
+  },
+
+  // Brings what was chosen out from under the tag, which lies over the foot of the surface on a phone.
+  uncover(always = false) {
+    const [canvas, tag] = [this.canvas, this.find(".tag")].map((each) => each.getBoundingClientRect());
+    const beside = tag.left >= canvas.right || tag.top >= canvas.bottom;
+    if (!beside || always) reveal(this.view, this.pen, beside ? 0 : canvas.bottom - tag.top);
     this.draw();
   },
 
@@ -54,6 +62,8 @@ export const tag = {
       panels: shown.panels,
       line: this.chosen.line,
       panel: this.chosen.panel,
+      guesses: this.drawing.guesses,
+      guess: this.guess(),
       corners: this.mode === "look" && !this.held ? this.cornersOf(this.line()) : [],
       draft: this.draft,
       pen: this.byKeys || this.chosen.line || this.mode === "draw" ? this.pen : null,
@@ -75,26 +85,42 @@ export const tag = {
     this.find(".chosen").textContent = this.mode === "draw" ? "A new line, to be cut along" : this.chosenWords(line, panel);
     this.find(".live").classList.toggle("heard", this.find(".live").textContent === this.find(".chosen").textContent);
     this.find(".hint").textContent = this.hint(line, panel);
-    const verbs = this.mode === "draw" ? this.drawVerbs() : drawn ? this.lineVerbs(line) : [];
-    replaceButtons(this.find(".verbs"), verbs);
+    replaceButtons(this.find(".verbs"), this.verbs(line, drawn));
     this.showMeaning(drawn && this.mode === "look" ? line : null);
-    this.find(".follow").hidden = !line || this.mode !== "look";
+    this.find(".more").hidden = !line || this.mode !== "look";
     const naming = this.find(".naming");
     const input = naming.querySelector("input");
     naming.hidden = !panel;
     if (panel && this.root.activeElement !== input) input.value = panel.name;
   },
 
+  verbs(line, drawn) {
+    if (this.mode === "draw") return this.drawVerbs();
+    if (this.guess()) return this.guessVerbs();
+    if (drawn) return this.lineVerbs(line);
+    const nothing = !line && !this.panel();
+    return nothing && this.drawing.guesses.length ? [["Show me where", () => this.chooseGuess(this.nextGuess())]] : [];
+  },
+
+  guessVerbs() {
+    const more = this.drawing.guesses.length > 1 ? [["Next place", () => this.chooseGuess(this.nextGuess())]] : [];
+    return [["It runs right", () => this.edgeIsRight()], ...more];
+  },
+
   chosenWords(line, panel) {
+    if (this.guess()) return aboutGuess(this.guess());
     if (line) return aboutLine(line);
     if (panel) return aboutPanel(panel);
     const drawn = this.drawing.lines.filter((one) => one.meaning !== "edge").length;
-    return `${count(this.drawing.panels.length, "panel")} and ${count(drawn, "line")}. Tap a line or a panel.`;
+    const places = this.drawing.guesses.length;
+    const asked = places ? ` In ${count(places, "place")} the cut edge is a guess.` : "";
+    return `${count(this.drawing.panels.length, "panel")} and ${count(drawn, "line")}. Tap a line or a panel.${asked}`;
   },
 
   hint(line) {
     if (this.mode === "draw") return this.draft.length ? "Tap on; it ends on another line" : "Tap where the line begins";
     if (this.mode === "join") return "Tap the line to join to";
+    if (this.guess()) return "If not, drag it to where the shell ends";
     return line ? "Drag the chosen line to pull it into place" : "";
   },
 
@@ -150,12 +176,14 @@ export const tag = {
     this.find('[data-do="redo"]').disabled = !this.data.undone;
     this.find('[data-do="draw"]').setAttribute("aria-pressed", String(this.mode === "draw"));
     const key = this.find(".key");
-    if (!key.childElementCount) key.append(...Object.keys(LOOKS).map(legend));
+    const shown = Object.keys(LOOKS).filter((look) => look !== "guess" || this.drawing.guesses.length);
+    if (key.childElementCount !== shown.length) key.replaceChildren(...shown.map(legend));
   },
 
   showList() {
     const wanted = [
       ...this.drawing.panels.map((panel) => [`p:${panel.id}`, aboutPanel(panel), () => this.choosePanel(this.fromList(panel))]),
+      ...this.drawing.guesses.map((guess) => [`g:${guess.at}`, aboutGuess(guess), () => this.chooseGuess(guess)]),
       ...this.drawing.lines.map((line) => [`l:${line.id}`, aboutLine(line), () => this.chooseLine(this.line(line.id))]),
     ];
     const list = this.find(".all ul");
@@ -163,8 +191,8 @@ export const tag = {
     list.replaceChildren(
       ...wanted.map(([id, words, run]) => {
         const item = document.createElement("li");
-        const chosen = id === `l:${this.chosen.line}` || id === `p:${this.chosen.panel}`;
-        item.append(button(words, () => (run(), reveal(this.view, this.pen), this.draw()), { id, pressed: chosen }));
+        const chosen = [`l:${this.chosen.line}`, `p:${this.chosen.panel}`, `g:${this.chosen.guess}`].includes(id);
+        item.append(button(words, () => (run(), this.uncover(true)), { id, pressed: chosen }));
         return item;
       }),
     );
@@ -192,12 +220,12 @@ function replaceButtons(box, wanted) {
   }
 }
 
-const LEGEND = { cut: "cut line", reference: "guide", tick: "tick", note: "note", hole: "hole", edge: "cut edge of the shell" };
+const LEGEND = { cut: "cut line", reference: "guide", tick: "tick", note: "note", hole: "hole", edge: "cut edge of the shell", guess: "cut edge, a guess" };
 
 function legend(meaning) {
   const item = document.createElement("span");
   const { colour, dash } = LOOKS[meaning];
-  item.innerHTML = `<svg width="34" height="6"><path d="M1 3H33" stroke="${colour}" stroke-width="3" stroke-dasharray="${dash}"/></svg>`;
+  item.innerHTML = `<svg width="34" height="8"><path d="M1 4H33" stroke="#fff" stroke-width="6"/><path d="M1 4H33" stroke="${colour}" stroke-width="3" stroke-dasharray="${dash}"/></svg>`;
   item.append(LEGEND[meaning]);
   return item;
 }

@@ -35,14 +35,26 @@ export function pan(view, dx, dy) {
   view.top += dy;
 }
 
-// Moves the view so that a place comes to lie well inside it.
-export function reveal(view, place) {
+const CLOSE_MM = 30;
+
+// Brings the points near, with some of what lies around them.
+export function closeUp(view, points) {
+  const sides = [0, 1].map((n) => points.map((point) => point[n]));
+  const [left, top] = sides.map((values) => Math.min(...values));
+  const [width, height] = sides.map((values, n) => Math.max(...values) - [left, top][n]);
+  const around = (size) => ({ size: Math.max(2 * size, CLOSE_MM), past: (Math.max(2 * size, CLOSE_MM) - size) / 2 });
+  const [across, down] = [around(width), around(height)];
+  fit(view, { left: left - across.past, top: top - down.past, width: across.size, height: down.size });
+}
+
+// Moves the view so that a place comes to lie well inside it, above what is covered at its foot (px).
+export function reveal(view, place, covered = 0) {
   const [x, y] = toScreen(view, place);
   const edge = 40;
   pan(
     view,
     Math.max(0, edge - x) - Math.max(0, x - (view.width - edge)),
-    Math.max(0, edge - y) - Math.max(0, y - (view.height - edge)),
+    Math.max(0, edge - y) - Math.max(0, y - (view.height - covered - edge)),
   );
 }
 
