@@ -1,4 +1,4 @@
-"""Where the cut edge is a guess: what is asked, what an answer settles. Lengths are those of the plain shell's sides."""
+"""Where the cut edge is a guess: what is asked, what an answer settles. Lengths are the plain shell's sides."""
 
 from __future__ import annotations
 
