@@ -5,14 +5,13 @@ This is the front door; pages and commands use nothing behind it. Heavy librarie
 
 from __future__ import annotations
 
-import sys
-import threading
 from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 __version__ = "0.1.0"
 
+from extract import libraries
 from extract.doors import (
     CannotContinue,
     Doubt,
@@ -96,20 +95,15 @@ __all__ = [
 
 def warm_up() -> None:
     """Loads what a first photo needs, about a second's work, before one is given."""
-    from importlib import import_module
-
-    for room in ("pipeline", "look", "output", "rework", "surface"):
-        import_module(f"extract.{room}")
+    libraries.warm_up()
 
 
 def see_table(sources: Sequence[Source], settings: TraceSettings, progress: Progress | None = None) -> Table:
     """Photos (paths, or pairs of name and bytes) of one table with their cards and cameras, for the first look and the
     tracing; those that cannot serve with their reason. Raises CannotContinue without a photo or such a file."""
-    if "extract.pipeline" not in sys.modules:
-        # Decoding and looking for cards leave the interpreter free to load what comes after.
-        threading.Thread(target=warm_up).start()
     from extract.seeing import see_table as run
 
+    libraries.warm_up_beside()
     return run(sources, settings, progress)
 
 

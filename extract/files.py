@@ -9,6 +9,16 @@ from pathlib import Path
 from extract.doors import CannotContinue
 
 
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask
+
+
+_UMASK = _umask()
+"""Asked once: asking changes it for a moment, and for all threads."""
+
+
 def check_folder(folder: Path) -> None:
     """Makes the folder if need be and proves that it takes a file. Raises CannotContinue."""
     try:
@@ -33,15 +43,9 @@ def write_whole(path: Path, content: bytes) -> Path:
             out.write(content)
             out.flush()
             os.fsync(out.fileno())
-        os.chmod(beside, 0o666 & ~_umask())
+        os.chmod(beside, 0o666 & ~_UMASK)
         os.replace(beside, path)
     except BaseException:
         Path(beside).unlink(missing_ok=True)
         raise
     return path
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask

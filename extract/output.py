@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -37,27 +38,27 @@ def render_outputs(
 ) -> dict[str, bytes]:
     """All output files of a tracing by name. ``corrections`` are those that led to it from the tracing ``before``, so
     that the project file can go on from what was read."""
-    files = photo_files(tracing)
-    findings = {"report.json": files["report.json"], READING: reading_json(before or tracing)}
     pattern = tracing.pattern
-    return {
-        "pattern.pdf": pattern_pdf(pattern, tracing.settings.paper),
-        "pattern.svg": pattern_svg(pattern).encode(),
-        "pattern.dxf": pattern_dxf(pattern),
-        "pattern.truepeel": project_bytes(project_of(tracing, findings, corrections)),
-        **files,
-    }
+    with ThreadPoolExecutor(1) as beside:
+        found = beside.submit(photo_files, tracing)
+        drawn = {
+            "pattern.pdf": pattern_pdf(pattern, tracing.settings.paper),
+            "pattern.svg": pattern_svg(pattern).encode(),
+            "pattern.dxf": pattern_dxf(pattern),
+        }
+        files = found.result()
+    findings = {"report.json": files["report.json"], READING: reading_json(before or tracing)}
+    return {**drawn, "pattern.truepeel": project_bytes(project_of(tracing, findings, corrections)), **files}
 
 
 def photo_files(tracing: Tracing) -> dict[str, bytes]:
     """What was found on the photos: the report and the pictures."""
-    heights = height_jpg(tracing)
-    return {
-        "overlay.jpg": overlay_jpg(tracing),
-        "sure.jpg": sure_jpg(tracing),
-        **({"height.jpg": heights} if heights else {}),
-        "report.json": json.dumps(report(tracing), ensure_ascii=False, separators=(",", ":")).encode(),
-    }
+    with ThreadPoolExecutor(1) as beside:
+        overlay = beside.submit(overlay_jpg, tracing)
+        sure, heights = sure_jpg(tracing), height_jpg(tracing)
+        told = json.dumps(report(tracing), ensure_ascii=False, separators=(",", ":")).encode()
+        pictures = {"overlay.jpg": overlay.result(), "sure.jpg": sure}
+    return {**pictures, **({"height.jpg": heights} if heights else {}), "report.json": told}
 
 
 def print_files(project: Project, paper: str | None = None, pack: bool = False) -> dict[str, bytes]:
@@ -132,6 +133,8 @@ def write_outputs(
     check_folder(folder)
     files = render_outputs(tracing, corrections, before)
     try:
-        return tuple(write_whole(folder / name, content) for name, content in files.items())
+        # Each waits until it lies on the disk for good.
+        with ThreadPoolExecutor(len(files)) as beside:
+            return tuple(beside.map(lambda name: write_whole(folder / name, files[name]), files))
     except OSError as error:
         raise unwritable(folder, error) from error

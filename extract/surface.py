@@ -17,7 +17,6 @@ import shapely
 
 from extract.correction import MEANINGS
 from extract.doors import Array, CannotContinue, Curve, Panel, Stroke, Tracing
-from extract.files import write_whole
 from extract.geometry.curve import curve_points
 from extract.geometry.planar import arc_length, closed_up
 from extract.guesses import guesses
@@ -38,11 +37,11 @@ PICTURE, FRAME = "flat.jpg", "flat.json"
 
 
 def write_surface(tracing: Tracing, folder: Path) -> Tracing:
-    """What correcting by hand needs later, beside the other files of the tracing; returns that, ready to go on from."""
+    """What correcting by hand needs later, into a fresh folder; returns that, ready to go on from."""
     picture, frame = flat_picture(tracing)
-    write_whole(folder / READING, reading_json(tracing))
-    write_whole(folder / PICTURE, picture)
-    write_whole(folder / FRAME, json.dumps(frame).encode())
+    (folder / READING).write_bytes(reading_json(tracing))
+    (folder / PICTURE).write_bytes(picture)
+    (folder / FRAME).write_text(json.dumps(frame), "utf-8")
     return without_pictures(tracing)
 
 

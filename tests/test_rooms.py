@@ -19,6 +19,7 @@ ASSEMBLY = (
     "extract",
     "extract.pipeline",
     "extract.clock",
+    "extract.libraries",
     "extract.seeing",
     "extract.rework",
     "extract.correction",

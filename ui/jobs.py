@@ -17,6 +17,7 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field, replace
 from functools import lru_cache
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -135,8 +136,9 @@ def trace_now(work: Work, settings: extract.TraceSettings, progress: Tell | None
 
 @lru_cache(maxsize=1)
 def warm_up() -> None:
-    """Readies the bench for its first work while the maker still looks for a photo."""
-    _bench.submit(extract.warm_up)
+    """Loads what a first photo and the steps after it need while the maker still looks for one."""
+    _spare.submit(extract.warm_up)
+    _spare.submit(import_module, "pandas")
 
 
 def last(work: Work, key: str) -> Job | None:

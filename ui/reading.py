@@ -71,7 +71,7 @@ class Reading:
         tracing = extract.trace_table(table, tell)
         # Pages and drawings are made at the last step, from the build as it then is.
         for name, content in extract.photo_files(tracing).items():
-            extract.write_whole(folder / name, content)
+            (folder / name).write_bytes(content)
         corrections.remember(self.place, folder, extract.write_surface(tracing, folder))
 
 

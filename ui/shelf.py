@@ -41,6 +41,7 @@ BOUNDS_MM = {
 }
 """Between these the page's boxes take an answer, and a project's file may give one."""
 
+STEP = "step.txt"
 TOKEN = re.compile(r"[0-9a-f]{32}")
 NAME_LENGTH = 120
 
@@ -123,11 +124,15 @@ class Work:
 
     def step(self) -> str | None:
         """The step of the way where the maker was last."""
-        return self._notes().get("step")
+        try:
+            return (self.folder / STEP).read_text("utf-8")
+        except (OSError, ValueError):
+            return None
 
     def keep_step(self, step: str) -> None:
+        # Beside the notes: those wait until they lie on the disk for good, which every step would have to wait for.
         if step != self.step():
-            self._write_notes(self._notes() | {"step": step})
+            (self.folder / STEP).write_text(step, "utf-8")
 
     def sheets(self) -> tuple[str, ...]:
         """The foam sheets the maker has, each written as in "1000x500x6:2@8.50"."""
