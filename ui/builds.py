@@ -9,7 +9,8 @@ from __future__ import annotations
 import hashlib
 import json
 import threading
-from collections.abc import Callable, Mapping
+from collections import OrderedDict
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
@@ -22,20 +23,27 @@ from ui.shelf import Work
 if TYPE_CHECKING:
     from extract import Outcome, Project
 
-_lock = threading.Lock()
 FINDINGS = ("report.json", "reading.json")
+ON_PHOTO = ("overlay.jpg", "sure.jpg", "height.jpg", "report.json")
+"""What was found on the photos, of which a reading holds what its photos gave."""
+VIEWS_KEPT = 48
+"""Drawings at hand, of all visitors: some hundred kilobytes each."""
+_turns = tuple(threading.Lock() for _ in range(64))
+"""One visitor's build changes in one place at a time."""
+_views: OrderedDict[tuple[str, ...], Any] = OrderedDict()
+_views_lock = threading.Lock()
 
 
 def current(work: Work, key: str) -> tuple[Project, tuple[str, ...]]:
     """The build of the reading of that key, and what had to be left out of it since the lines were corrected. Raises
     CannotContinue."""
-    with _lock:
+    with _turn_for(work.folder):
         return _current(work, key)
 
 
 def change(work: Work, key: str, step: str, answers: Mapping[str, Any]) -> Outcome:
     """Does a step and writes it down. Raises CannotContinue; what is on the shelf then stays as it was."""
-    with _lock:
+    with _turn_for(work.folder):
         project, _ = _current(work, key)
         after, outcome = extract.change(project, step, answers)
         if after is not project:
@@ -53,7 +61,10 @@ def redo(work: Work, key: str) -> None:
 
 def whole(work: Work, key: str) -> bytes:
     """The project's file with photos and what was found on them, to keep or hand on."""
-    project, _ = current(work, key)
+    return _whole(work, key, current(work, key)[0])
+
+
+def _whole(work: Work, key: str, project: Project) -> bytes:
     photos = [(photo.name, work.photo_bytes(photo)) for photo in work.photos()]
     found = {name: work.result(key) / name for name in FINDINGS}
     findings = {name: path.read_bytes() for name, path in found.items() if path.is_file()}
@@ -94,42 +105,117 @@ def files_key(work: Work, key: str, project: Project, paper: str, packed: bool) 
     return hashlib.sha256(told.encode("utf-8")).hexdigest()
 
 
+def picture(project: Project, lit: Collection[str] = ()) -> str:
+    """The build drawn for the screen, at hand for a state that was drawn before."""
+    return str(_view(project, ("pieces", *lit), lambda: extract.build_view(project, lit)))
+
+
+def look_at(project: Project) -> dict[str, Any]:
+    """What the build is made of, likewise."""
+    seen: dict[str, Any] = _view(project, ("look",), lambda: extract.look_at(project))
+    return seen
+
+
+def pages(project: Project, paper: str, packed: bool) -> tuple[str, int]:
+    """The map of the pages and how many they are, likewise."""
+    drawing, count = _view(
+        project, ("pages", paper, str(packed), project.date), lambda: extract.pages_view(project, paper, packed)
+    )
+    return drawing, count
+
+
+def _view(project: Project, what: tuple[str, ...], make: Callable[[], Any]) -> Any:
+    name = (json.dumps(state_of(project)), *what)
+    with _views_lock:
+        if name in _views:
+            _views.move_to_end(name)
+            return _views[name]
+    made = make()
+    with _views_lock:
+        _views[name] = made
+        while len(_views) > VIEWS_KEPT:
+            _views.popitem(last=False)
+    return made
+
+
 def start_files(work: Work, key: str, project: Project, paper: str, packed: bool) -> jobs.Job:
     """Writes the build's files in the background: pages, drawings, build sheet, project, and the photo's report and
     picture as corrected."""
+    name = files_key(work, key, project, paper, packed)
+    return jobs.start_making(work, name, _files_of(work, key, project, paper, packed))
 
+
+def _files_of(work: Work, key: str, project: Project, paper: str, packed: bool) -> jobs.Make:
     def make(folder: Path, tell: jobs.Tell | None) -> None:
         tell = tell or (lambda doing, share: None)
         tell("drawing the pages", 0.0)
         files = extract.print_files(project, paper, packed)
         tell("putting the project together", 0.6)
-        files["pattern.truepeel"] = whole(work, key)
-        tracing = corrections.tracing(work.result(key), corrections.read(work, key))
-        sources = [work.photo_bytes(photo) for photo in work.photos()]
-        files |= extract.photo_files(extract.with_pictures(tracing, sources))
+        files["pattern.truepeel"] = _whole(work, key, project)
+        files |= _on_photo(work, key, project)
         for name, content in files.items():
             (folder / name).write_bytes(content)
 
-    return jobs.start_making(work, files_key(work, key, project, paper, packed), make)
+    return make
+
+
+def _on_photo(work: Work, key: str, project: Project) -> dict[str, bytes]:
+    """Report and pictures of what was found, as corrected."""
+    done = tuple(dict(each) for each in project.corrections)
+    if not done:
+        read = {name: work.result(key) / name for name in ON_PHOTO}
+        return {name: path.read_bytes() for name, path in read.items() if path.is_file()}
+    tracing = corrections.tracing(work.result(key), corrections.Log(done))
+    return extract.photo_files(extract.with_pictures(tracing, [work.photo_bytes(photo) for photo in work.photos()]))
+
+
+def foresee(work: Work, key: str, files: bool) -> None:
+    """Draws what the next steps show, and with ``files`` makes those to print, while the maker still looks at this one.
+    Nothing is written down of the build itself: that begins when its step is opened."""
+    jobs.ahead(work, lambda: _foresee(work, key, files))
+
+
+def _foresee(work: Work, key: str, files: bool) -> None:
+    with _turn_for(work.folder):
+        project, _ = _next(work, key)
+    picture(project)
+    look_at(project)
+    paper = work.settings().paper
+    pages(project, paper, False)
+    name = files_key(work, key, project, paper, False)
+    if files and jobs.result(work, name) is None:
+        jobs.make_ahead(work, name, _files_of(work, key, project, paper, False))
 
 
 def _current(work: Work, key: str) -> tuple[Project, tuple[str, ...]]:
+    place = _place(work, key)
+    project, lost = _next(work, key)
+    if not (place.is_file() and project is _opened(place, place.stat().st_mtime_ns)):
+        extract.save_project(project, place)
+        project = _opened(place, place.stat().st_mtime_ns)
+    return project, lost
+
+
+def _next(work: Work, key: str) -> tuple[Project, tuple[str, ...]]:
+    """The build as it is on the shelf, or as it is going to be there: begun, or led after the lines."""
     place, log = _place(work, key), corrections.read(work, key)
     if not place.is_file():
-        tracing = corrections.tracing(work.result(key), log)
-        extract.save_project(extract.start_project(tracing, log.done), place)
-        return _opened(place, place.stat().st_mtime_ns), ()
+        return _begun(corrections.tracing(work.result(key), log), json.dumps(log.done)), ()
     project = _opened(place, place.stat().st_mtime_ns)
     if [dict(each) for each in project.corrections] == list(log.done):
         return project, ()
     tracing = corrections.tracing(work.result(key), log)
     project, doubts = extract.correct_project(project, tracing, log.done)
-    extract.save_project(project, place)
     return project, tuple(doubt.message for doubt in doubts)
 
 
+@lru_cache(maxsize=8)
+def _begun(tracing: extract.Tracing, done: str) -> Project:
+    return extract.start_project(tracing, json.loads(done))
+
+
 def _turn(work: Work, key: str, way: Callable[[Project], Project]) -> None:
-    with _lock:
+    with _turn_for(work.folder):
         project = way(_current(work, key)[0])
         # Taking a step back may go past a correction of the lines; the lines then follow.
         log = corrections.read(work, key)
@@ -141,6 +227,10 @@ def _turn(work: Work, key: str, way: Callable[[Project], Project]) -> None:
 
 def _place(work: Work, key: str) -> Path:
     return work.folder / f"build-{key}.truepeel"
+
+
+def _turn_for(folder: Path) -> threading.Lock:
+    return _turns[hash(folder) % len(_turns)]
 
 
 @lru_cache(maxsize=32)

@@ -52,6 +52,8 @@ class Job:
     reads: bool = False
     """Whether it reads photos, which others of the same visitor put an end to."""
     called_off: bool = False
+    spare: bool = False
+    """Whether nobody waits for it yet."""
 
     def tell(self, doing: str, share: float) -> None:
         if self.called_off:
@@ -168,6 +170,7 @@ def start_making(work: Work, key: str, make: Make) -> Job:
 def make_ahead(work: Work, key: str, make: Make) -> None:
     """The same at once, for what ``ahead`` does."""
     job, fresh = _job_for(work.result(key))
+    job.spare = fresh
     if fresh:
         _run(work, key, make, job)
 
@@ -194,9 +197,9 @@ def _do_ahead(folder: Path) -> None:
 
 
 def busy(but: Job | None = None) -> bool:
-    """Whether any work but that job is under way, or waits."""
+    """Whether any work but that job is under way, or waits, that somebody asked for."""
     with _lock:
-        return any(not job.over.is_set() for job in _jobs.values() if job is not but)
+        return any(not (job.spare or job.over.is_set()) for job in _jobs.values() if job is not but)
 
 
 def _job_for(place: Path) -> tuple[Job, bool]:

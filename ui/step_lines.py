@@ -7,7 +7,7 @@ import secrets
 import streamlit as st
 
 import extract
-from ui import board, corrections, flow, shelf, words
+from ui import board, builds, corrections, flow, shelf, words
 from ui.refusal import refusal_for
 
 
@@ -50,3 +50,4 @@ def show_board(work: shelf.Work, key: str) -> None:
     st.header("Panels", anchor=False)
     st.table(words.panel_table(tracing), hide_index=True, border="horizontal")
     st.caption(f"{words.SIGMA_NOTE} A line set by hand makes the panels beside it less sure.")
+    builds.foresee(work, key, files=False)

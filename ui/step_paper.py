@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -55,7 +54,7 @@ def show_build(work: shelf.Work, key: str, project: Project) -> flow.Wait | None
     with right:
         paper, packed = ask_paper(work)
         offer_pairs(work, key, project)
-    picture, pages = laid_out(project, paper, packed)
+    picture, pages = builds.pages(project, paper, packed)
     with left:
         show_svg(picture, f"{words.count(pages, 'page')} of {paper} with the parts on them")
         st.caption(PACKED if packed else SIDE_BY_SIDE)
@@ -73,12 +72,6 @@ def show_build(work: shelf.Work, key: str, project: Project) -> flow.Wait | None
         else:
             return flow.Wait(builds.start_files(work, key, project, paper, packed), st.empty())
     return None
-
-
-@lru_cache(maxsize=16)
-def laid_out(project: Project, paper: str, packed: bool) -> tuple[str, int]:
-    """The page map, drawn once for each state of a build: a project that is opened again is the same one."""
-    return extract.pages_view(project, paper, packed)
 
 
 def ask_paper(work: shelf.Work) -> tuple[str, bool]:

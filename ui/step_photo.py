@@ -223,6 +223,7 @@ def show_outcome(work: shelf.Work, settings: extract.TraceSettings) -> None:
         if are_others(work, found.outcome):
             look_first(work, settings)
         show_reading(found.outcome, work.result(found.key))
+        builds.foresee(work, found.key, files=True)
     elif not work.photos():
         st.write("It will appear here. For a good photo:")
         st.markdown(HOW_TO)

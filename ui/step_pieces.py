@@ -35,11 +35,12 @@ def show(work: shelf.Work) -> None:
     for message in lost:
         st.warning(words.plain(message))
     show_bench(work, found.key, project)
+    builds.foresee(work, found.key, files=True)
     flow.offer("paper", "Next: paper and foam")
 
 
 def show_bench(work: shelf.Work, key: str, project: Project) -> None:
-    seen = extract.look_at(project)
+    seen = builds.look_at(project)
     st.write(f"**{headline(seen)}** Both sides of a seam have the same colour and number; letters name the edges.")
     left, right = st.columns([3, 2], gap="large")
     with right:
@@ -137,7 +138,7 @@ def show_picture(project: Project, tried: Project | None) -> None:
     shown = tried or project
     before = {id(piece) for piece in project.build.pieces}
     lit = [piece.id for piece in shown.build.pieces if id(piece) not in before]
-    show_svg(extract.build_view(shown, lit), f"The pieces: {headline(extract.look_at(shown))}")
+    show_svg(builds.picture(shown, lit), f"The pieces: {headline(builds.look_at(shown))}")
     if tried:
         st.caption("As it would be; nothing is done yet. Pieces that change stand out.")
 

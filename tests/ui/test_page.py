@@ -143,7 +143,7 @@ def test_after_a_refusal_another_answer_is_tried_at_once(page: AppTest, door: An
     with_photo(page)
     assert page.error
     door.fail = None
-    page.selectbox[1].set_value("red").run()
+    page.selectbox[1].select_index(3).run()
     assert not page.error
     assert door.seen[-1][1].cut_colour == "red"
     assert "2 panels from 2 cards." in words_on(page)
