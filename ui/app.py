@@ -42,9 +42,15 @@ def show_closed() -> None:
     st.write(share.CLOSED)
 
 
-def show_cautions() -> None:
-    st.header("Before you cut, glue or wear", anchor=False)
-    st.markdown("\n".join(f"- {words.plain(line)}" for line in words.CAUTIONS))
+def show_cautions(step: str) -> None:
+    """All of them where foam is about to be cut; a tap away before that."""
+    lines = "\n".join(f"- {words.plain(line)}" for line in words.CAUTIONS.values())
+    title = "Before you cut, glue or wear"
+    if step == "paper":
+        st.header(title, anchor=False)
+        st.markdown(lines)
+    else:
+        st.expander(title).markdown(lines)
 
 
 def main() -> None:
@@ -61,8 +67,9 @@ def main() -> None:
             f"The work of that address is no longer here (it is kept for {shelf.KEEP_DAYS} days). This is a new start."
         )
     jobs.warm_up()
-    wait = SHOW[flow.here(work)](work)
-    show_cautions()
+    step = flow.here(work)
+    wait = SHOW[step](work)
+    show_cautions(step)
     if wait:
         wait.watch()
 

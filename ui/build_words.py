@@ -94,14 +94,21 @@ def _seam_rows(seams: Iterable[dict[str, Any]]) -> list[list[str]]:
 
 def piece_name(piece: dict[str, Any]) -> str:
     """ "p3 left wing"; the bare id where the maker gave no name."""
-    named = piece["name"] and piece["name"] != piece["id"].removeprefix("p")
-    return f"{piece['id']} {piece['name']}" if named else str(piece["id"])
+    return f"{piece['id']} {piece['name']}" if _has_name(piece) else str(piece["id"])
+
+
+def _has_name(piece: dict[str, Any]) -> bool:
+    return bool(piece["name"]) and piece["name"] != piece["id"].removeprefix("p")
+
+
+def _in_brackets(piece: dict[str, Any]) -> str:
+    return f" ({piece['name']})" if _has_name(piece) else ""
 
 
 def edge_names(pieces: Iterable[dict[str, Any]]) -> dict[str, str]:
-    """Every edge as "p3:a" with its length: "p3:a, 121.3 mm"."""
+    """Every edge as "p3:a" with its length: "p3:a, 121.3 mm (left wing)"."""
     return {
-        f"{piece['id']}:{edge['id']}": f"{piece['id']}:{edge['id']}, {edge['length']:.1f} mm"
+        f"{piece['id']}:{edge['id']}": f"{piece['id']}:{edge['id']}, {edge['length']:.1f} mm{_in_brackets(piece)}"
         for piece in pieces
         for edge in piece["edges"]
     }

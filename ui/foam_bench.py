@@ -69,7 +69,9 @@ def ask_sheets(work: shelf.Work) -> None:
     with right:
         height = st.number_input("Height (mm)", 20.0, 4000.0, 500.0, 10.0, format="%.0f")
         count = st.number_input("How many you have", 0, 999, 1)
-    price = st.number_input("What one costs, if you may buy more", 0.0, None, None, 0.5, placeholder="Not known")
+    price = st.number_input(
+        "What one costs in your money, if you may buy more", 0.0, None, None, 0.5, placeholder="Not known"
+    )
     if st.form_submit_button("Add these sheets"):
         cost = "" if price is None else f"@{price:.2f}"
         work.keep_sheets([*work.sheets(), f"{width:g}x{height:g}x{thickness:g}:{count}{cost}"])
@@ -113,6 +115,7 @@ def show_plan(folder: Path, plan: Mapping[str, Any]) -> None:
     for message in plan["said"]:
         st.warning(words.plain(str(message)))
     st.write("\n".join(f"- {words.plain(str(line))}" for line in plan["lines"]))
+    st.caption(words.plain(words.CAUTIONS["blades"]))
     st.download_button(
         "Cutting plan to print (PDF)",
         (folder / "foam-plan.pdf").read_bytes(),

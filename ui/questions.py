@@ -75,10 +75,32 @@ def _choice(label: str, choices: Sequence[Any], default: Any, key: str, names: M
 
 def _run(label: str, seen: Mapping[str, Any], question: Any, key: str) -> Any:
     names = edge_names(seen["pieces"])
-    chosen = st.multiselect(label, list(names), format_func=names.__getitem__, key=key, placeholder="Choose edges")
+    # A run is edges that follow one another, a rim one turn: all edges there are would be neither.
+    every = question.kind == "runs" and question.default is None
+    chosen = st.multiselect(
+        label, list(names), format_func=names.__getitem__, key=key, placeholder="Choose edges", select_all=every
+    )
     if not chosen:
         return question.default
     return [*chosen] if question.kind == "runs" else joined_run(chosen)
+
+
+def _where(label: str, seen: Mapping[str, Any], question: Any, key: str) -> Any:
+    """Whole pieces, or edges of them, or all there is where none are chosen and that is the default."""
+    names = {piece["id"]: f"{piece_name(piece)}, all of it" for piece in seen["pieces"]} | edge_names(seen["pieces"])
+    chosen = st.multiselect(
+        label,
+        list(names),
+        format_func=names.__getitem__,
+        key=key,
+        placeholder="All pieces" if question.default == "all" else "Choose pieces or edges",
+        select_all=False,
+    )
+    if not chosen:
+        return question.default
+    if question.default == "all":
+        return " ".join(chosen)
+    return joined_run(chosen) if ":" in chosen[0] else chosen[0]
 
 
 def joined_run(edges: Sequence[str]) -> str:
@@ -94,6 +116,8 @@ def _text(label: str, seen: Mapping[str, Any], question: Any, known: Mapping[str
     piece = next((each for each in seen["pieces"] if each["id"] == known.get("piece")), None)
     if piece and question.name in ("line", "hole"):
         return _choice(label, _inside(piece, question.name), question.default, key)
+    if question.name == "where":
+        return _where(label, seen, question, key)
     default = question.default
     return st.text_input(label, default if isinstance(default, str) else "", key=key) or default
 

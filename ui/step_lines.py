@@ -21,7 +21,6 @@ def show(work: shelf.Work) -> None:
         st.info("Photos or answers have changed since these lines were read; trace once more to renew them.")
     show_earlier(work, found.key)
     show_board(work, found.key)
-    flow.offer("pieces", "Next: fit the pieces")
 
 
 def show_earlier(work: shelf.Work, key: str) -> None:
@@ -47,6 +46,7 @@ def show_board(work: shelf.Work, key: str) -> None:
             corrections.record(work, key, [{"id": secrets.token_hex(8), "act": "undo"}])
             st.rerun(scope="fragment")
         return
+    flow.offer("pieces", "Next: fit the pieces")
     st.header("Panels", anchor=False)
     st.table(words.panel_table(tracing), hide_index=True, border="horizontal")
     st.caption(f"{words.SIGMA_NOTE} A line set by hand makes the panels beside it less sure.")

@@ -62,8 +62,8 @@ def show_build(work: shelf.Work, key: str, project: Project) -> flow.Wait | None
     made = jobs.result(work, files)
     with right:
         st.write(
-            f"**{words.count(pages, 'page')} of {paper}**, and a guide page before them. Print at 100 %, never fitted "
-            "to the page, and measure the check lines on the first page before you print the rest."
+            f"**{words.count(pages, 'page')} of {paper}**, and a guide page before them. Print at 100\u00a0%, never "
+            "fitted to the page, and measure the check lines on the first page before you print the rest."
         )
         if isinstance(made, Refusal):
             flow.show_refusal(made)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -14,8 +14,8 @@ from ui import builds, corner_setting, flow, jobs, share, shelf, uploads, words
 from ui.refusal import Refusal, refusal_for
 
 HOW_TO = """
-1. Lay the peeled, slit shell flat on a table, marker lines up.
-2. Lay a card on each side of it, flat and wholly in the picture; two cards give a far truer scale than one.
+1. Slit the peeled shell until it lies flat on a table, marker lines up; a fresh blade, away from your hand.
+2. Lay a printed scale card on each side of it, flat and wholly in the picture; two give a far truer scale than one.
 3. Stand 0.5 to 1.3 m away with the light from the side, and look down as squarely as you can.
 4. Take the photo with the phone's main camera (no zoom), then bring it here as it is: JPEG, HEIC, PNG, TIFF or WebP.
 """
@@ -24,6 +24,7 @@ OVERLAY = "The lines and panels found, on the photo"
 DOUBTS = {
     "bars-not-measured": "The card's bars were not measured, so the printer's own stretch is a guess that is part of "
     "the ±. Lay a ruler along both bars and fill in what it says under “What you measured”.",
+    "edge-unsure": "Some of the cut edge hardly differs from the table. The next step shows where, and asks.",
 }
 PHONE_SECONDS = 3.0
 CODE_PX = 280
@@ -38,10 +39,8 @@ def cards_pdf(family: str, numbers: tuple[int, ...]) -> bytes:
 def show(work: shelf.Work) -> flow.Wait | None:
     left, right = st.columns([2, 3], gap="large")
     with left:
-        show_cards()
         show_photos(work)
-        show_saved(work)
-        show_phone(work)
+        progress = st.empty()
         settings = ask_settings(work)
         read_at_once(work, settings)
         # Asked before the outcome is shown: what ends or comes to light in between still runs the page anew.
@@ -49,17 +48,27 @@ def show(work: shelf.Work) -> flow.Wait | None:
         known = job.news if job else 0
         if job is None:
             ask_to_trace(work, settings)
-        below_answers = st.empty()
+        if not work.photos():
+            show_beginnings(work)
     with right:
         show_outcome(work, settings)
-    return flow.Wait(job, below_answers, known) if job else None
+    if work.photos():
+        # On a phone, where columns lie one below the other, what was found comes before them.
+        show_beginnings(work)
+    return flow.Wait(job, progress, known) if job else None
+
+
+def show_beginnings(work: shelf.Work) -> None:
+    show_cards()
+    show_phone(work)
+    show_saved(work)
 
 
 def show_cards() -> None:
     with st.expander("Print scale cards"):
         st.write(
-            "Print them at 100 % (no fit to page) on stiff paper. Then lay a ruler along both bars of a card and note "
-            "what it says; you are asked for it below."
+            "Print them at 100\u00a0% (no fit to page) on stiff paper. Then lay a ruler along both bars of a card and "
+            "note what it says; you are asked for it under “What you measured”."
         )
         family = st.selectbox("Size of the cards", extract.FAMILIES, key="family")
         numbers = st.multiselect(
@@ -244,8 +253,7 @@ def show_look(work: shelf.Work, look: Mapping[str, Any], folder: Path) -> None:
     for refusal in [look["refusal"], *(photo["refusal"] for photo in look["photos"])]:
         if refusal:
             flow.show_refusal(Refusal(**refusal))
-    for line in look["said"]:
-        st.warning(words.plain(line))
+    show_advice(look["said"])
     for photo, told in zip(work.photos(), look["photos"], strict=False):
         picture = folder / f"{photo.digest}.jpg"
         if picture.is_file():
@@ -272,13 +280,18 @@ def show_photo(work: shelf.Work, photo: shelf.StoredPhoto, told: Mapping[str, An
     st.image(picture, caption, "stretch", alt=caption)
 
 
+def show_advice(lines: Sequence[str]) -> None:
+    """One box for all, so that the photo below stays in sight."""
+    told = [words.plain(line) for line in lines]
+    if told:
+        st.warning(told[0] if len(told) == 1 else "\n".join(f"- {line}" for line in told))
+
+
 def show_reading(report: Mapping[str, Any], folder: Path) -> None:
     st.write(f"**{words.headline(report)}.** {words.plane_line(report)}. {words.SIGMA_NOTE}")
     flow.offer("lines", "Next: check the lines")
-    for line in words.warning_lines(report, DOUBTS):
-        st.warning(words.plain(line))
+    show_advice(words.warning_lines(report, DOUBTS))
     overlay = folder / "overlay.jpg"
     if overlay.is_file():
         st.image(overlay.read_bytes(), OVERLAY, "stretch", alt=f"{OVERLAY}: {words.headline(report)}")
-    st.subheader("Cards", anchor=False)
-    st.markdown("\n".join(f"- {words.plain(line)}" for line in words.card_lines(report)))
+    st.caption("  \n".join(words.plain(line) for line in words.card_lines(report)))

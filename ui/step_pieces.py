@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import streamlit as st
@@ -19,6 +19,16 @@ if TYPE_CHECKING:
 
 FIGURES_SHOWN = 8
 """A step on all edges changes a hundred figures; the boxes and what lies below them should stay near."""
+SEAMS_SHOWN = 6
+"""Of seams that are fine, how many stand in the table at once."""
+CAUTIONS_FOR = {
+    "Seams": ("cement",),
+    "Thickness of the foam": ("heat",),
+    "Edges: room and width": ("blades", "dust"),
+    "Relief cuts and darts": ("blades",),
+    "Body and size": ("wearing",),
+}
+"""Which caution belongs to the work that a change leads to."""
 
 
 def show(work: shelf.Work) -> None:
@@ -36,7 +46,6 @@ def show(work: shelf.Work) -> None:
         st.warning(words.plain(message))
     show_bench(work, found.key, project)
     builds.foresee(work, found.key, files=True)
-    flow.offer("paper", "Next: paper and foam")
 
 
 def show_bench(work: shelf.Work, key: str, project: Project) -> None:
@@ -46,6 +55,7 @@ def show_bench(work: shelf.Work, key: str, project: Project) -> None:
     with right:
         show_history(work, key, project)
         tried = show_change(work, key, project, seen)
+        flow.offer("paper", "Next: paper and foam", primary=tried is None)
     with left:
         show_picture(project, tried)
     show_tables(seen)
@@ -79,9 +89,13 @@ def show_history(work: shelf.Work, key: str, project: Project) -> None:
 def show_change(work: shelf.Work, key: str, project: Project, seen: Mapping[str, Any]) -> Project | None:
     """The boxes of one step; returns the build as it would be, to be shown beside them."""
     steps = extract.all_steps()
-    group = st.selectbox("What do you want to change?", list(questions.GROUPS), None, key="build-group")
+    group = st.selectbox(
+        "What do you want to change?", list(questions.GROUPS), None, key="build-group", placeholder="Choose what"
+    )
     if group is None:
         return None
+    for about in CAUTIONS_FOR.get(group, ()):
+        st.caption(words.plain(words.CAUTIONS[about]))
     names = questions.GROUPS[group]
     name = st.radio("Which step?", names, format_func=lambda each: steps[each].says, key=f"build-step-{group}")
     answers = ask_all(steps[name], seen, f"{name}-{len(project.moments)}-{project.now}")
@@ -143,10 +157,20 @@ def show_picture(project: Project, tried: Project | None) -> None:
         st.caption("As it would be; nothing is done yet. Pieces that change stand out.")
 
 
+def show_seams(seams: Sequence[dict[str, Any]]) -> None:
+    """Every seam that is not fine, and a few that are; the others a tap away."""
+    rows = build_words.fit_rows(seams)
+    shown = max(SEAMS_SHOWN, sum(seam["verdict"] != "fine" for seam in seams))
+    show_table(rows[:shown], "How the seams fit, the worst first")
+    if rows[shown:]:
+        with st.expander(f"{words.count(len(rows) - shown, 'more seam')}, all fine"):
+            show_table(rows[shown:], "More seams, all fine")
+
+
 def show_tables(seen: Mapping[str, Any]) -> None:
     if seen["seams"]:
         st.subheader("How the seams fit, the worst first", anchor=False)
-        show_table(build_words.fit_rows(seen["seams"]), "How the seams fit, the worst first")
+        show_seams(seen["seams"])
         st.caption(
             "Off: how much longer the second side is than it is meant to be. Fine up to 1 mm or 0.5 %, worth another "
             "look up to 3 mm or 1 %, wrong beyond; the smaller counts."

@@ -24,16 +24,19 @@ FILES: dict[str, tuple[str, str]] = {
 }
 """Every output with its name for people and its media type; what a maker wants first comes first."""
 
-CAUTIONS = (
-    "Blades: change them often, cut in several passes and away from your hand, wear eye protection.",
-    "Band saw: guard just above the foam, fingers two inches (50 mm) off, never back out while it runs.",
-    "Heat gun, soldering iron, hot cutting: outdoors or with extraction; stop at the first smoke; keep birds away.",
-    "Contact cement: its vapour is flammable and creeps to distant flames; no pilot light, heater or heat gun near it.",
-    "Sanding: goggles and a particulate filter; a dust filter does nothing against solvent vapour.",
-    "Wearing: try sight, breath, hearing and getting out with one hand before anyone performs in it.",
-    "A costume is not protective equipment. The material's safety data sheet, your local rules and trained people "
-    "come before anything said here.",
-)
+CAUTIONS = {
+    "blades": "Blades: change them often, cut in several passes and away from your hand, wear eye protection.",
+    "saw": "Band saw: guard just above the foam, fingers two inches (50 mm) off, never back out while it runs.",
+    "heat": "Heat gun, soldering iron, hot cutting: outdoors or with extraction; stop at the first smoke; keep birds "
+    "away.",
+    "cement": "Contact cement: its vapour is flammable and creeps to distant flames; no pilot light, heater or heat "
+    "gun near it.",
+    "dust": "Sanding: goggles and a particulate filter; a dust filter does nothing against solvent vapour.",
+    "wearing": "Wearing: try sight, breath, hearing and getting out with one hand before anyone performs in it.",
+    "defer": "A costume is not protective equipment. The material's safety data sheet, your local rules and trained "
+    "people come before anything said here.",
+}
+"""In the order of the work; each is shown where it matters, and all of them before foam is cut."""
 
 SIGMA_NOTE = "± is one standard deviation (1 σ)."
 
@@ -72,7 +75,7 @@ def card_lines(report: Report) -> list[str]:
 def plane_line(report: Report) -> str:
     """How truly the cards give the table's scale."""
     sigma = report["plane"]["sigma_mm"]
-    return f"Shape over the whole shell: {plus_minus(sigma['median'])}, at worst {plus_minus(sigma['worst'])}"
+    return f"True to {plus_minus(sigma['median'])} over the whole shell, {plus_minus(sigma['worst'])} at worst"
 
 
 def panel_rows(report: Report) -> list[dict[str, str]]:
@@ -118,7 +121,7 @@ def look_line(look: Mapping[str, Any]) -> str:
     """A first look in one sentence: what was seen, and how true it makes the shape."""
     cards = {(card["family"], card["number"]) for photo in look["photos"] for card in photo["cards"]}
     seen = f"{count(len(cards), 'card')} {'and a shell ' if look['shell'] else ''}seen"
-    return seen + (f": shape {plus_minus(look['sigma_mm'])}." if look["sigma_mm"] is not None else ".")
+    return seen + (f": true to {plus_minus(look['sigma_mm'])}." if look["sigma_mm"] is not None else ".")
 
 
 def headline(report: Report) -> str:

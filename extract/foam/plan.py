@@ -312,5 +312,8 @@ def _cut_sheet(number: int, bed: Bed, parts: Sequence[Part]) -> CutSheet:
 def _doubts(parts: Sequence[Part], sheets: Sequence[SheetStock]) -> Iterator[Doubt]:
     nameless = [_name(part) for part in parts if part.thickness_mm <= 0]
     if nameless:
-        words = f"Parts without a stock were laid on {sheets[0].thickness_mm:g} mm foam: {', '.join(nameless)}."
+        words = (
+            f"No material was chosen for {', '.join(nameless)}: laid on {sheets[0].thickness_mm:g} mm foam, as the "
+            "first sheet is."
+        )
         yield Doubt("no-stock", words)

@@ -149,7 +149,7 @@ STEPS = (
     Step("notes", "Write notes on a piece", (_PIECE, Question("notes", "text", "The notes", "")), note_piece),
     Step(
         "stock",
-        "Add a sheet material, or change one",
+        "Add a material, or change one",
         (
             Question("name", "text", "What it is called, such as “foam 6”"),
             Question("thickness", "length", "How thick it is"),

@@ -176,7 +176,7 @@ STEPS = (
         "neutral",
         "Say where a sheet keeps its length when it is bent",
         (
-            Question("stock", "stock", "Which sheet"),
+            Question("stock", "stock", "Which material"),
             Question("share", "share", "Share of the thickness from the inside of the bend", 0.5),
         ),
         choose_neutral,

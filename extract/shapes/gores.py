@@ -283,7 +283,7 @@ STEPS: tuple[Step, ...] = (
             Question("convention", "choice", "How is a gore's width taken?", "tangent", tuple(CONVENTIONS)),
             Question("front", "choice", "What lies on the centre line in front?", "seam", ("seam", "gore")),
             Question("cap", "length", "Length of a cap in place of the tips (0: none)", 0.0),
-            Question("stock", "stock", "Which stock? (none: thickness left out)", ""),
+            Question("stock", "stock", "Which material? (none: thickness left out)", ""),
             Question("name", "text", "What is it called?", "dome"),
         ),
         dome,

@@ -302,7 +302,7 @@ STEPS: tuple[Step, ...] = (
             Question("upper", "choice", "How is the upper edge cut?", "flush", ("flush", "square")),
             Question("seam_lean", "angle", "How far do the end seams lean from square?", 0.0),
             Question("smooth", "length", "How much wobble of the edge may it leave out?", 0.0),
-            Question("stock", "stock", "Which stock? (none: as the piece it stands on)", ""),
+            Question("stock", "stock", "Which material? (none: as the piece it stands on)", ""),
             Question("name", "text", "What is it called?", "skirt"),
         ),
         skirt,

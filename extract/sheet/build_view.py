@@ -17,7 +17,7 @@ from extract.sheet.screen import FOAM, LINE, LIT, picture, text, words
 
 SEAM_COLOURS = ("#0f6f9c", "#b3531a", "#5b7d1f", "#8a3f86", "#9a7a08", "#2f4aa8", "#a3324a", "#2a7f6c")
 """Far enough apart in lightness or hue for eyes that take red for green; the number beside them says the same."""
-_LETTER_SHARE, _LEAST_MM = 1 / 56, 3.0
+_LETTER_SHARE, _LEAST_MM = 1 / 46, 3.0
 """Height of letters as a share of the picture's longer side, so that they read alike for a glove and for a wing."""
 
 

@@ -135,7 +135,7 @@ def _piece_rows(pattern: Pattern, width: float, size: float) -> list[Block]:
         Column(0.57 * width, room_mm=0.22 * width),
         Column(width, "right"),
     )
-    rows = [table_row(("no.", "name", "cut", "stock", "size mm"), columns, size, ink=GREY)]
+    rows = [table_row(("no.", "name", "cut", "material", "size mm"), columns, size, ink=GREY)]
     seen: dict[str, list[Part]] = {}
     for part in pattern.parts:
         seen.setdefault(part.number, []).append(part)

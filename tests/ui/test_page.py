@@ -63,7 +63,7 @@ def test_the_first_visit_explains_itself(page: AppTest) -> None:
     page.run()
     assert not page.exception
     assert [title.value for title in page.title] == ["Truepeel"]
-    assert "Lay a card on each side" in words_on(page)
+    assert "Lay a printed scale card on each side" in words_on(page)
     assert "not protective equipment" in words_on(page)
     assert next(button for button in page.button if button.label == "Trace the pattern").disabled
 
@@ -104,7 +104,7 @@ def test_a_first_look_says_what_would_help(page: AppTest, door: Any, root: Path)
     work = work_of(page)
     shutil.rmtree(work.result(work.asked() or ""))
     again = reloaded(page, root)
-    assert "2 cards and a shell seen: shape ± 0.08 mm." in words_on(again)
+    assert "2 cards and a shell seen: true to ± 0.08 mm." in words_on(again)
     assert "One more A4 card" in words_on(again)
     next(button for button in again.button if button.label == "Trace the pattern").click().run()
     assert "2 panels from 2 cards." in words_on(again)
@@ -143,7 +143,7 @@ def test_after_a_refusal_another_answer_is_tried_at_once(page: AppTest, door: An
     with_photo(page)
     assert page.error
     door.fail = None
-    page.selectbox[1].select_index(3).run()
+    next(box for box in page.selectbox if box.label == "Lines to cut along").select_index(3).run()
     assert not page.error
     assert door.seen[-1][1].cut_colour == "red"
     assert "2 panels from 2 cards." in words_on(page)

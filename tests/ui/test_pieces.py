@@ -131,7 +131,7 @@ def test_what_a_step_can_do_without_is_no_question(opened: Callable[[], AppTest]
     page = ask_for(opened(), "New pieces from numbers", "strip")
     box(page, "number_input", "Width").set_value(12.0).run()
     box(page, "number_input", "Length").set_value(75.0).run()
-    assert box(page, "selectbox", "Which stock").value == ""
+    assert box(page, "selectbox", "Which material").value == ""
     press(page, "Do it")
     assert "strip" in [piece.name for piece in builds.current(work, key_of(work))[0].build.pieces]
 
