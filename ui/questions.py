@@ -24,6 +24,26 @@ GROUPS: dict[str, tuple[str, ...]] = {
 }
 
 
+CHOICES = {
+    ("how", "one"): "single",
+    ("how", "pair"): "a left and right pair",
+    ("how", "centre"): "on the centre line",
+    ("how", "moved"): "moved as it is",
+    ("how", "parallel"): "set off evenly",
+    ("side", "face"): "the drawn face",
+    ("side", "back"): "the back",
+    ("side", "longer"): "the longer one",
+    ("side", "first"): "the first side",
+    ("side", "second"): "the second side",
+    ("side", "both"): "both sides",
+    ("longer", "face"): "the drawn face",
+    ("longer", "back"): "the back",
+    ("source", "even"): "evenly spaced",
+    ("source", "drawn"): "where you drew them",
+}
+"""Answers whose words for the command line are short, in a maker's words."""
+
+
 def ask(question: Any, seen: Mapping[str, Any], known: Mapping[str, Any], key: str) -> Any:
     """One question's box; ``seen`` is the build in plain values, ``known`` the answers before this one. None where
     an answer is needed and not given yet."""
@@ -37,7 +57,8 @@ def ask(question: Any, seen: Mapping[str, Any], known: Mapping[str, Any], key: s
             unit = UNITS.get(question.kind, "")
             return st.number_input(f"{label} ({unit})" if unit else label, value=_float(question.default), key=key)
         case "choice":
-            return _choice(label, question.choices, question.default, key)
+            names = {each: CHOICES.get((question.name, each), str(each)) for each in question.choices}
+            return _choice(label, question.choices, question.default, key, names)
         case "piece":
             names = {piece["id"]: piece_name(piece) for piece in seen["pieces"]}
             return _choice(

@@ -21,6 +21,7 @@ FIGURES_SHOWN = 8
 """A step on all edges changes a hundred figures; the boxes and what lies below them should stay near."""
 SEAMS_SHOWN = 6
 """Of seams that are fine, how many stand in the table at once."""
+STEPS_SHOWN = 4
 CAUTIONS_FOR = {
     "Seams": ("cement",),
     "Thickness of the foam": ("heat",),
@@ -78,7 +79,10 @@ def show_history(work: shelf.Work, key: str, project: Project) -> None:
         (builds.undo if back else builds.redo)(work, key)
         st.rerun()
     if done:
-        st.caption("Done: " + words.plain(", ".join(moment.step for moment in project.moments[1 : done + 1])))
+        steps = extract.all_steps()
+        names = [moment.step for moment in project.moments[1 : done + 1]][-STEPS_SHOWN:]
+        told = "; ".join(steps[name].says if name in steps else name for name in names)
+        st.caption(words.plain(f"{words.count(done, 'step')} done, lastly: {told}"))
     told = st.session_state.pop("build-told", None)
     if told:
         says, outcome = told
@@ -99,6 +103,9 @@ def show_change(work: shelf.Work, key: str, project: Project, seen: Mapping[str,
     names = questions.GROUPS[group]
     name = st.radio("Which step?", names, format_func=lambda each: steps[each].says, key=f"build-step-{group}")
     answers = ask_all(steps[name], seen, f"{name}-{len(project.moments)}-{project.now}")
+    if is_resting(name, answers):
+        st.caption("That is done. Change an answer to go on, or choose another step.")
+        return None
     missing = [words.plain(q.says) for q in steps[name].asks if answers[q.name] is None]
     if missing:
         st.caption("Still to say: " + "; ".join(missing))
@@ -116,9 +123,23 @@ def show_change(work: shelf.Work, key: str, project: Project, seen: Mapping[str,
         return None
     if st.button("Do it", type="primary", key="build-do"):
         st.session_state["build-told"] = steps[name].says, builds.change(work, key, name, answers)
+        st.session_state["build-resting"] = name, None
         st.rerun()
     show_outcome(outcome, "What it would change:")
     return after
+
+
+def is_resting(name: str, answers: Mapping[str, Any]) -> bool:
+    """Whether the step was done a moment ago and nothing was answered since: what its boxes stand at then is no wish,
+    and a second tap on "Do it" must not do it twice."""
+    done, stood = st.session_state.get("build-resting", (None, None))
+    if done != name:
+        st.session_state.pop("build-resting", None)
+        return False
+    if stood is None:
+        st.session_state["build-resting"] = name, dict(answers)
+        return True
+    return bool(stood == answers)
 
 
 def ask_all(step: Step, seen: Mapping[str, Any], key: str) -> dict[str, Any]:

@@ -142,7 +142,7 @@ def _refused(reason: str, advice: str) -> CannotContinue:
 
 
 _PIECE = Question("piece", "piece", "Which piece")
-_ANY_PIECE = Question("piece", "piece", "Which piece (all of them when left out)", ALL)
+_ANY_PIECE = Question("piece", "piece", "Which piece, or all", ALL)
 
 STEPS = (
     Step("name", "Name a piece", (_PIECE, Question("name", "text", "Its name")), name_piece),

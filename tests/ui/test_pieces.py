@@ -82,6 +82,20 @@ def test_pieces_and_seams_are_shown_with_their_figures(opened: Callable[[], AppT
     assert pieces["Area"] == ["100.0 cm²", "100.0 cm²"]
 
 
+def test_a_second_tap_does_not_do_it_twice(opened: Callable[[], AppTest], work: shelf.Work) -> None:
+    """The boxes are back at answers that could be done at once, which nobody has asked for."""
+    page = ask_for(opened(), "What a piece is", "copies")
+    box(page, "selectbox", "Single, a left and right pair").select("a left and right pair").run()
+    press(page, "Do it")
+    assert "That is done." in told(page)
+    assert "Do it" not in [button.label for button in page.button]
+    box(page, "selectbox", "Which piece").select("p1").run()
+    assert "What it would change:" in told(page)
+    page = ask_for(page, "What a piece is", "up")
+    page = ask_for(page, "What a piece is", "copies")
+    assert "That is done." not in told(page)
+
+
 def test_a_step_shows_its_numbers_before_it_is_done(opened: Callable[[], AppTest], work: shelf.Work) -> None:
     page = ask_for(opened(), "Edges: room and width", "widen")
     edge = next(name for name in box(page, "multiselect", "Along which edges").options if name.startswith("p1:"))
@@ -93,7 +107,7 @@ def test_a_step_shows_its_numbers_before_it_is_done(opened: Callable[[], AppTest
     after = builds.current(work, key_of(work))[0]
     assert [moment.step for moment in after.moments[1:]] == ["widen"]
     assert len(before.moments) == 1, "the preview had been written down"
-    assert "Done: widen" in told(page)
+    assert r"1 step done, lastly\: Put a strip on along an edge" in told(page)
 
 
 def test_steps_are_taken_back_and_done_again_and_survive_a_reload(
