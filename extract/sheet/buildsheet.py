@@ -168,7 +168,7 @@ def _seam_rows(seams: Sequence[SeamRow], width: float, size: float) -> list[Bloc
         Column(0.82 * width, "right"),
         Column(width, "right", 0.17 * width),
     )
-    rows = [table_row(("no.", "joins", "first mm", "second mm", "off mm", ""), columns, size, ink=GREY)]
+    rows = [table_row(("no.", "joins", "1st mm", "2nd mm", "off mm", ""), columns, size, ink=GREY)]
     for seam in seams:
         joins = shortened(f"{seam.first} – {seam.second}", 40)
         lengths = f"{seam.first_mm:.1f}", f"{seam.second_mm:.1f}", _signed(seam.mismatch_mm)
