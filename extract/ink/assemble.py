@@ -166,7 +166,11 @@ def _pair_at_node(ends: list[End], threads: list[Thread], edge: BaseGeometry) ->
         turn, aside = _turn_deg(a.ahead, -b.ahead), _aside(a, b)
         if turn < PAIR_DEG and aside < PAIR_ASIDE_MM and _same_colour(a, b, threads):
             options.append((turn / PAIR_DEG + aside / PAIR_ASIDE_MM, a, b))
-    return _best_first(options)
+    pairs = _best_first(options)
+    rest = [e for e in ends if not any(e in pair for pair in pairs)]
+    if len(ends) != 4 or len(rest) != 2 or not _same_colour(rest[0], rest[1], threads) or _corner_at(edge, *rest):
+        return pairs
+    return [*pairs, (rest[0], rest[1])]  # a line may turn where a tick stands on it
 
 
 def _opposite(ends: list[End]) -> list[tuple[End, End]]:

@@ -28,10 +28,9 @@ MOST_FOR, MOST_AGAINST = 1.2, -0.7
 CHANGE_COST = 6.0
 """In votes: a centimetre of dark ink, or of tape edge, tells two natures apart within one line; less does not."""
 LEAST_VOTES = 3.5
-LOOP_BONUS, TICK_BONUS, ANCHOR_BONUS = 8.0, 6.0, 3.0
+LOOP_BONUS, ANCHOR_BONUS = 8.0, 3.0
 ANCHOR_NEAR_MM = 3.0
 LINK_TURN_DEG, LINK_GAP_MM, LINK_ASIDE_MM, LINK_WIDTHS = 25.0, 7.0, 1.0, 0.6
-TICK_MM, TICK_SQUARE_DEG = (5.0, 18.0), 50.0
 SPECK_MM = 3.5
 
 RunEnd = tuple[int, bool]
@@ -47,10 +46,6 @@ def believed(runs: Sequence[Run], outline: BaseGeometry) -> list[Run]:
     lines = _lines(len(runs), link)
     ink = _natures(lines, votes, runs, set())
     ink = _natures(lines, votes, runs, _anchored(runs, link, ink, outline))
-    for halves in _ticks(runs, link, ink):
-        if sum(votes[i] for i in halves) + TICK_BONUS > 0:
-            for i in halves:
-                ink[i] = True
     kept = with_true_nodes([run for run, good in zip(runs, ink, strict=True) if good])
     return [run for run in kept if run.start >= 0 or run.end >= 0 or run.length_mm > SPECK_MM]
 
@@ -69,7 +64,8 @@ def vote(run: Run) -> float:
 def _natures(lines: Sequence[Line], votes: Sequence[float], runs: Sequence[Run], anchored: set[RunEnd]) -> list[bool]:
     ink = [False] * len(votes)
     for line, closed in lines:
-        first, last = (ANCHOR_BONUS * (end in anchored) for end in (line[0], _other(line[-1])))
+        ends = [end in anchored for end in (line[0], _other(line[-1]))]
+        first, last = (ANCHOR_BONUS * here / (1 + all(ends)) for here in ends)
         whole = closed or runs[line[0][0]].closed
         for (index, _), good in zip(line, _judged([votes[i] for i, _ in line], whole, first, last), strict=True):
             ink[index] = good
@@ -117,7 +113,7 @@ def _links(runs: Sequence[Run]) -> dict[RunEnd, RunEnd]:
     if not ends:
         return {}
     tips = np.array([runs[i].points_mm[-last] for i, last in ends])  # points_mm[-1] and points_mm[0]
-    ways = np.array([_way_out(runs[i].points_mm, bool(last)) for i, last in ends])
+    ways = np.array([way_out(runs[i].points_mm, bool(last)) for i, last in ends])
     nodes = np.array([_node(runs[i], bool(last)) for i, last in ends])
     a, b = cKDTree(tips).query_pairs(LINK_GAP_MM, output_type="ndarray").T
     turn = np.degrees(np.arccos(np.clip(-(ways[a] * ways[b]).sum(axis=1), -1, 1)))
@@ -136,7 +132,7 @@ def _links(runs: Sequence[Run]) -> dict[RunEnd, RunEnd]:
     return partner
 
 
-def _way_out(points: Array, last: bool) -> Array:
+def way_out(points: Array, last: bool) -> Array:
     """Unit direction out of one end, over the 5 mm before the junction bends the line; of a short run, its chord."""
     line = points[::-1] if last else points
     way = line[4] - line[16] if len(line) > 20 else line[0] - line[-1]
@@ -160,24 +156,6 @@ def _lines(count: int, link: dict[RunEnd, RunEnd]) -> list[Line]:
 
 def _other(end: RunEnd) -> RunEnd:
     return end[0], not end[1]
-
-
-def _ticks(runs: Sequence[Run], link: dict[RunEnd, RunEnd], ink: Sequence[bool]) -> list[tuple[int, int]]:
-    """Pairs of short runs that stand out on both sides of an inked line, square to it."""
-    through: dict[int, Array] = {}
-    for run, good in zip(runs, ink, strict=True):
-        if good and run.length_mm > TICK_MM[0] and not run.closed:
-            through |= {n: _way_out(run.points_mm, last) for n, last in ((run.start, False), (run.end, True)) if n >= 0}
-    found = []
-    for (i, i_last), (j, j_last) in link.items():
-        node = _node(runs[i], i_last)
-        loose = _node(runs[i], not i_last) < 0 and _node(runs[j], not j_last) < 0
-        short = TICK_MM[0] <= runs[i].length_mm + runs[j].length_mm <= TICK_MM[1]
-        if i < j and node in through and loose and short:
-            lean = abs(float(_way_out(runs[i].points_mm, i_last) @ through[node]))
-            if lean < np.cos(np.radians(TICK_SQUARE_DEG)):
-                found.append((i, j))
-    return found
 
 
 def _node(run: Run, last: bool) -> int:

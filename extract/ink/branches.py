@@ -75,7 +75,7 @@ def placed_runs(branches: list[Branch], field: InkField, flat: FlatView, high: f
     kept = _drop_spurs(_merge_nodes(branches, field.mm_per_px), field.mm_per_px)
     kept = [b for b in kept if _strong(b, field, high)]
     kept = _split_at_corners(_drop_spurs(kept, field.mm_per_px), field.mm_per_px)
-    return [_place(b, field, flat) for b in kept]
+    return [place(b, field, flat) for b in kept]
 
 
 def _branch_mm(branch: Branch, mm_per_px: float) -> float:
@@ -174,7 +174,8 @@ def _strong(branch: Branch, field: InkField, high: float) -> bool:
     return float(np.percentile(sample(field.ridge, branch.points_px), 60)) > high
 
 
-def _place(branch: Branch, field: InkField, flat: FlatView) -> Run:
+def place(branch: Branch, field: InkField, flat: FlatView) -> Run:
+    """The branch on the centre line of its ink, in mm, with what is to be seen of it."""
     points = smooth(resample(branch.points_px, STEP_MM / field.mm_per_px, branch.closed), 2.0, branch.closed)
     width = _width_mm(_profiles(points, field, branch.closed)[1])
     for _ in range(2):

@@ -20,6 +20,7 @@ from extract.ink.darkness import InkField, ink_field, unmixed
 from extract.ink.reach import carried, clipped, cut_edge, shell_of, thread_line
 from extract.ink.shell_view import crop
 from extract.ink.skeleton import strong_ridges, trace_branches
+from extract.ink.ticks import with_ticks
 
 LEAST_INK_RIDGE = 0.15
 """Below this a ridge is a tape edge, whatever the light (measured on path-traced scenes: 99.9 % of those lie lower)."""
@@ -78,7 +79,7 @@ def ink_evidence(flat: FlatView, silhouette: Silhouette) -> tuple[FlatView, InkF
     flat = _cropped(flat, silhouette)
     field = ink_field(flat, silhouette)
     seen = _dark_runs(field, flat)
-    return flat, field, seen, believed(seen, cut_edge(silhouette))
+    return flat, field, seen, with_ticks(believed(seen, cut_edge(silhouette)), seen, field, flat)
 
 
 def _cropped(flat: FlatView, silhouette: Silhouette) -> FlatView:
@@ -87,7 +88,8 @@ def _cropped(flat: FlatView, silhouette: Silhouette) -> FlatView:
 
 
 def _read_runs(field: InkField, flat: FlatView, edge: BaseGeometry) -> list[Run]:
-    return believed(_dark_runs(field, flat), edge)
+    seen = _dark_runs(field, flat)
+    return with_ticks(believed(seen, edge), seen, field, flat)
 
 
 def _dark_runs(field: InkField, flat: FlatView) -> list[Run]:

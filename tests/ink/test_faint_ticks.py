@@ -1,0 +1,49 @@
+"""Faint ticks and what only looks like one, on painted flat views with exact truth."""
+
+from __future__ import annotations
+
+import importlib.util
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from extract.ink.lines import find_strokes
+
+_spec = importlib.util.spec_from_file_location("paint", Path(__file__).with_name("paint.py"))
+paint = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(paint)
+BLACK, line = paint.BLACK, paint.line
+WORN, PALE = (0.35, 0.35, 0.35), (0.65, 0.65, 0.65)
+"""A line from a dry pen, and ink that hides a third of the tape's light."""
+
+
+def kinds_of(*drawn, **how):
+    return sorted(s.kind for s in find_strokes(*paint.paint(drawn, **how)))
+
+
+THROUGH = (line((5, 60), (155, 60)), 1.5, WORN)
+
+
+@pytest.mark.parametrize("half_mm", [4.5, 7.0])
+def test_a_pale_tick_is_read_where_it_stands(half_mm):
+    tick = (line((70, 60 - half_mm), (70, 60 + half_mm)), 1.0, PALE)
+    strokes = find_strokes(*paint.paint([THROUGH, tick]))
+    (found,) = [s for s in strokes if s.kind == "tick"]
+    assert found.points_mm[:, 0] == pytest.approx(70, abs=0.3)
+    assert np.ptp(found.points_mm[:, 1]) == pytest.approx(2 * half_mm, abs=1.5)
+
+
+def test_a_pale_line_that_goes_on_is_no_tick():
+    """The shadow of a tape edge, as pale as the tick above."""
+    assert kinds_of(THROUGH, (line((70, 15), (72, 105)), 0.8, PALE)) == ["marker"]
+
+
+def test_a_pale_line_that_ends_at_the_line_is_no_tick():
+    assert kinds_of(THROUGH, (line((70, 60), (70, 66)), 0.8, PALE)) == ["marker"]
+
+
+def test_a_line_may_turn_under_a_tick():
+    corner = (line((5, 60), (80, 60), (87, 105)), 1.5, BLACK)
+    tick = (line((75.5, 65.4), (84.5, 54.6)), 1.5, BLACK)
+    assert kinds_of(corner, tick) == ["marker", "tick"]
