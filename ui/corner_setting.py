@@ -23,6 +23,8 @@ SIZES: dict[str, tuple[float, float] | None] = {
 SURE_MM = {"printed": 0.4, "paper": 2.0, "own": 0.5}
 """1 σ of a side: a field printed at 100 % stretches by 0.15 %; ISO 216 lets a sheet's sides stray by 2 mm; a ruler read
 at both ends (common practice, no source)."""
+LEAST_PX = 400
+"""A picture smaller than that shows no rectangle whose corners a finger could set truly enough to measure by."""
 START = [[0.3, 0.3], [0.7, 0.3], [0.7, 0.7], [0.3, 0.7]]
 
 _corners = st.components.v2.component(
