@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import http.client
 import re
+import socket
 import sys
 import uuid
 from collections.abc import Iterator
@@ -110,6 +111,13 @@ def tab(page: Shared) -> Iterator[Tab]:
         while told.WhichOneof("type") != "new_session":
             told.ParseFromString(line.recv(PATIENCE_S, decode=False))
         yield Tab(page, told.new_session.initialize.session_id, xsrf)
+
+
+@linux_only
+def test_it_listens_on_that_address_only(page: Shared) -> None:
+    socket.create_connection((HOST, page.port), 5).close()
+    with pytest.raises(OSError):
+        socket.create_connection((server.HOST, page.port), 5)
 
 
 @linux_only

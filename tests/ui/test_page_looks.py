@@ -53,9 +53,9 @@ def opened(browser: Browser, port: int, work: shelf.Work) -> Iterator[Callable[.
 
 def settle(page: Page) -> None:
     # What belongs to the step before fades while the new one comes, and would count as faint.
-    page.wait_for_timeout(400)
+    page.wait_for_timeout(150)
     page.wait_for_function(AT_REST)
-    page.wait_for_timeout(400)
+    page.wait_for_function("() => document.getAnimations().every(each => each.playState !== 'running')")
 
 
 def open_a_step(page: Page) -> None:
