@@ -214,10 +214,13 @@ function button(words, run, { id, pressed } = {}) {
 
 function replaceButtons(box, wanted) {
   const words = wanted.map(([label]) => label).join("|");
-  if (box.dataset.shown !== words) {
-    box.replaceChildren(...wanted.map(([label, run]) => button(label, run)));
-    box.dataset.shown = words;
-  }
+  if (box.dataset.shown === words) return;
+  const root = box.getRootNode();
+  const focused = box.contains(root.activeElement);
+  box.replaceChildren(...wanted.map(([label, run]) => button(label, run)));
+  box.dataset.shown = words;
+  // Whoever pressed a button that is gone goes on from here, not from the top of the page.
+  if (focused) (box.querySelector("button") ?? root.querySelector(".view")).focus({ preventScroll: true });
 }
 
 const LEGEND = { cut: "cut line", reference: "guide", tick: "tick", note: "note", hole: "hole", edge: "cut edge of the shell", guess: "cut edge, a guess" };
