@@ -20,6 +20,7 @@ ROOMS = (
     "extract.output",
     "extract.rework",
     "extract.surface",
+    "extract.steps",
     "extract.pattern.look",
     "extract.sheet.build_view",
 )

@@ -117,6 +117,15 @@ def here(work: Work) -> str:
 
 def offer(step: str, label: str, primary: bool = True) -> None:
     """The one thing to do next: a button that opens another step."""
-    if st.button(label, type="primary" if primary else "secondary", key=f"to-{step}"):
-        st.session_state["go"] = step
+    st.button(label, type="primary" if primary else "secondary", key=f"to-{step}", on_click=_go, args=(step,))
+
+
+def _go(step: str) -> None:
+    # Before the page runs anew, so that it does so once.
+    st.session_state["go"] = step
+
+
+def leave() -> None:
+    """Where only a part of the page runs anew: the whole, once another step was asked for."""
+    if "go" in st.session_state:
         st.rerun()

@@ -96,11 +96,11 @@ class Work:
         """Keep ``data``; the same bytes twice stay one photo. Raises CannotContinue where the shelf is full."""
         photo = StoredPhoto(_shown_name(name), hashlib.sha256(data).hexdigest())
         if photo.digest not in (known.digest for known in self.photos()):
-            check_room([*(self._size(known) for known in self.photos()), len(data)])
+            check_room([*(self.photo_size(known) for known in self.photos()), len(data)])
             extract.write_whole(self.folder / f"{photo.digest}.photo", data)
             self._keep_photos((*self.photos(), photo))
 
-    def _size(self, photo: StoredPhoto) -> int:
+    def photo_size(self, photo: StoredPhoto) -> int:
         return (self.folder / f"{photo.digest}.photo").stat().st_size
 
     def drop_photo(self, digest: str) -> None:

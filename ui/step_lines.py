@@ -37,6 +37,7 @@ def show_earlier(work: shelf.Work, key: str) -> None:
 
 @st.fragment
 def show_board(work: shelf.Work, key: str) -> None:
+    flow.leave()
     st.write("Are all lines there, and only those? Tap a line to change it, tap a panel to name it.")
     try:
         tracing = board.show(work, key)

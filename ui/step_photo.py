@@ -11,6 +11,7 @@ import streamlit as st
 
 import extract
 from ui import builds, corner_setting, flow, jobs, share, shelf, uploads, words
+from ui.drawings import for_screen
 from ui.refusal import Refusal, refusal_for
 
 HOW_TO = """
@@ -84,26 +85,37 @@ def show_cards() -> None:
             )
 
 
+def take_photos(work: shelf.Work, box: str) -> None:
+    """Puts photos that were just given on the shelf, and has them read."""
+    if box != f"add{st.session_state['batch']}":
+        return  # that box is gone, and so are its files, which Streamlit takes for one more change
+    given = st.session_state[box]
+    try:
+        for file in given:
+            work.add_photo(file.name, file.getvalue())
+        jobs.start(work, work.settings())
+    except extract.CannotContinue as error:
+        st.session_state["shelf-full"] = refusal_for(error)
+    uploads.forget(given)
+    st.session_state["batch"] += 1
+
+
 def show_photos(work: shelf.Work) -> None:
     st.header("Photo of the shell", anchor=False)
     # A fresh key empties the box, so what lies on the shelf is shown once.
-    batch = st.session_state.setdefault("batch", 0)
-    given = st.file_uploader("Add one or more photos of the same shell", accept_multiple_files=True, key=f"add{batch}")
-    if given:
-        try:
-            for file in given:
-                work.add_photo(file.name, file.getvalue())
-            jobs.start(work, work.settings())
-        except extract.CannotContinue as error:
-            st.session_state["shelf-full"] = refusal_for(error)
-        uploads.forget(given)
-        st.session_state["batch"] += 1
-        st.rerun()
+    box = f"add{st.session_state.setdefault('batch', 0)}"
+    st.file_uploader(
+        "Add one or more photos of the same shell",
+        accept_multiple_files=True,
+        key=box,
+        on_change=take_photos,
+        args=(work, box),
+    )
     if "shelf-full" in st.session_state:
         flow.show_refusal(st.session_state.pop("shelf-full"))
     for photo in work.photos():
         with st.container(horizontal=True, vertical_alignment="center"):
-            st.text(f"{photo.name}, {len(work.photo_bytes(photo)) / 1e6:.1f} MB")
+            st.text(f"{photo.name}, {work.photo_size(photo) / 1e6:.1f} MB")
             if st.button(f"Remove {words.plain(photo.name)}", key=f"drop-{photo.digest}", type="tertiary"):
                 work.drop_photo(photo.digest)
                 st.rerun()
@@ -273,7 +285,7 @@ def offer_corners(work: shelf.Work, settings: extract.TraceSettings) -> None:
 def show_photo(work: shelf.Work, photo: shelf.StoredPhoto, told: Mapping[str, Any], picture: bytes) -> None:
     """The photo with its cards outlined, or with corners to set where none can be used."""
     corner_setting.show(work, photo)
-    if told["refusal"] and told["size_px"]:
+    if told["refusal"] and told["size_px"] and min(told["size_px"]) >= corner_setting.LEAST_PX:
         corner_setting.ask(work, photo, (told["size_px"][0], told["size_px"][1]), picture)
         return
     caption = words.plain(words.cards_in(told))
@@ -293,5 +305,6 @@ def show_reading(report: Mapping[str, Any], folder: Path) -> None:
     show_advice(words.warning_lines(report, DOUBTS))
     overlay = folder / "overlay.jpg"
     if overlay.is_file():
-        st.image(overlay.read_bytes(), OVERLAY, "stretch", alt=f"{OVERLAY}: {words.headline(report)}")
+        small = for_screen(overlay, overlay.stat().st_mtime_ns)
+        st.image(small, OVERLAY, "stretch", alt=f"{OVERLAY}: {words.headline(report)}")
     st.caption("  \n".join(words.plain(line) for line in words.card_lines(report)))
