@@ -54,9 +54,9 @@ def find_strokes(flat: FlatView, silhouette: Silhouette) -> tuple[Stroke, ...]:
     threads = clipped(bridged(threads, _are_ticks(threads), shell), shell)
     ticks = _are_ticks(threads)
     notes = _are_notes(threads, ticks, silhouette)
-    threads = carried(threads, silhouette, [not (t or n) for t, n in zip(ticks, notes, strict=True)])
-    kinds = [_kind(t, tick, note) for t, tick, note in zip(threads, ticks, notes, strict=True)]
     names = [colour_name(_absorbed(t)) for t in threads]
+    threads = carried(threads, silhouette, [not (t or n) for t, n in zip(ticks, notes, strict=True)], names)
+    kinds = [_kind(t, tick, note) for t, tick, note in zip(threads, ticks, notes, strict=True)]
     order = sorted(range(len(threads)), key=lambda i: -threads[i].length_mm)
     return tuple(_stroke(f"s{n + 1}", kinds[i], names[i], threads[i]) for n, i in enumerate(order))
 

@@ -24,13 +24,16 @@ SNAP_DEG, SNAP_MM = (0.0, 20.0, 40.0, 50.0), (7.0, 7.0, 4.0, 2.5)
 corner may be for how far it lies off the way ahead."""
 SNAP_STEP_MM, ASIDE_COST = 0.1, 3.0
 """The direction of an end is known to a tenth or two, so a place 20° off the way must be twice as near."""
+STRANGE_MM = 2.0
+"""A line of another colour that lies so much nearer was the end of the stroke; where three lines meet it is not."""
 LEAST_PIECE_MM = 1.0
 OVERRUN_MM = 0.05
 """Ends go this far beyond what they meet, so that the crossing is there in floating point."""
 
 
-def carried(threads: list[Thread], silhouette: Silhouette, may_reach: list[bool]) -> list[Thread]:
-    """Extends the open ends of threads that bound something."""
+def carried(threads: list[Thread], silhouette: Silhouette, may_reach: list[bool], colours: list[str]) -> list[Thread]:
+    """Extends the open ends of threads that bound something to the cut edge or another line, of the same colour
+    first."""
     edge = cut_edge(silhouette)
     lines = [thread_line(t) for t in threads]
     tree = STRtree(lines)
@@ -42,8 +45,10 @@ def carried(threads: list[Thread], silhouette: Silhouette, may_reach: list[bool]
         points = thread.points_mm
         for last in (False, True):
             around = tree.query(Point(points[-1 if last else 0]).buffer(LONG_REACH_MM))
-            others = [lines[i] for i in around if i != index and may_reach[i]]
-            points = _reach(points, last, thread.met[int(last)], edge, others)
+            others = [i for i in around if i != index and may_reach[i]]
+            own = [lines[i] for i in others if colours[i] == colours[index]]
+            strange = [lines[i] for i in others if colours[i] != colours[index]]
+            points = _reach(points, last, thread.met[int(last)], [*own, edge], strange)
         out.append(replace(thread, points_mm=points))
     return out
 
@@ -77,19 +82,23 @@ def thread_line(thread: Thread) -> LineString:
     return LineString(closed_up(points) if thread.closed else points)
 
 
-def _reach(points: Array, last: bool, met: bool, edge: BaseGeometry, others: list[LineString]) -> Array:
+def _reach(points: Array, last: bool, met: bool, own: list[BaseGeometry], strange: list[BaseGeometry]) -> Array:
     tip, way = points[-1 if last else 0], tangent(points, last)
-    targets = [*others, edge]
     reach = LONG_REACH_MM if met or length(points) > LONG_STROKE_MM else STROKE_REACH_MM
-    hit = _first_hit(tip, way, reach, targets)
-    if hit is None:
-        hit = _nearest(tip, way, targets)
+    hit, other = (_target(tip, way, reach, targets) for targets in (own, strange))
+    if hit is None or (other is not None and np.hypot(*(other - tip)) + STRANGE_MM < np.hypot(*(hit - tip))):
+        hit = other
     if hit is None:
         return points
     gap = hit - tip
     far = float(np.hypot(*gap))
     end = hit + (gap / far if far > 1e-6 else way) * OVERRUN_MM
     return np.vstack([points, end]) if last else np.vstack([end, points])
+
+
+def _target(tip: Array, way: Array, reach_mm: float, targets: list[BaseGeometry]) -> Array | None:
+    hit = _first_hit(tip, way, reach_mm, targets)
+    return _nearest(tip, way, targets) if hit is None else hit
 
 
 def _first_hit(tip: Array, way: Array, reach_mm: float, targets: list[BaseGeometry]) -> Array | None:

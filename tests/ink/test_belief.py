@@ -109,3 +109,11 @@ def test_a_line_drawn_over_twice_is_one(apart_mm):
     first, second = np.c_[x, np.full_like(x, 60.0)], np.c_[x, 60 + apart_mm * np.sin(x / 18)]
     (stroke,) = strokes_of((first, 1.5, BLACK), (second, 1.5, BLACK))
     assert np.abs(stroke.points_mm[:, 1] - 60).max() < apart_mm
+
+
+def test_a_line_ends_on_its_own_colour_where_three_lines_meet():
+    """A black line drawn up to where a blue one crosses another black one bounds what that one bounds."""
+    through, guide = (line((80, 5), (80, 115)), 1.6, BLACK), (line((20, 95), (140, 25)), 1.6, BLUE)
+    strokes = strokes_of(through, guide, (line((81.5, 60), (155, 75)), 1.6, BLACK))
+    (last,) = [s for s in strokes if s.colour == "black" and np.ptp(s.points_mm[:, 0]) > 20]
+    assert last.points_mm[:, 0].min() < 80
