@@ -283,12 +283,13 @@ def look_at(project: Project) -> dict[str, Any]:
     return look(project.build)
 
 
-def build_view(project: Project, lit: Collection[str] = ()) -> str:
-    """SVG of the build for the screen: pieces, edges' letters, seams by colour and number; ``lit`` pieces stand out."""
+def build_view(project: Project, lit: Collection[str] = (), measured: str = "") -> str:
+    """SVG of the build for the screen: pieces, edges' letters, seams by colour and number; ``lit`` pieces stand out,
+    and the ``measured`` one has a grid of millimetres."""
     from extract.pattern.printed import laid_out
     from extract.sheet.build_view import build_view as draw
 
-    return draw(project.build, laid_out(project.build), lit)
+    return draw(project.build, laid_out(project.build), lit, measured)
 
 
 def asymmetry(project: Project, piece: str, line: str = "") -> dict[str, Any]:

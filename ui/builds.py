@@ -105,9 +105,9 @@ def files_key(work: Work, key: str, project: Project, paper: str, packed: bool) 
     return hashlib.sha256(told.encode("utf-8")).hexdigest()
 
 
-def picture(project: Project, lit: Collection[str] = ()) -> str:
+def picture(project: Project, lit: Collection[str] = (), measured: str = "") -> str:
     """The build drawn for the screen, at hand for a state that was drawn before."""
-    return str(_view(project, ("pieces", *lit), lambda: extract.build_view(project, lit)))
+    return str(_view(project, ("pieces", measured, *lit), lambda: extract.build_view(project, lit, measured)))
 
 
 def look_at(project: Project) -> dict[str, Any]:

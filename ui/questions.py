@@ -10,6 +10,7 @@ import streamlit as st
 from ui import words
 from ui.build_words import edge_names, piece_name
 
+NO_MATERIAL = "None yet; add a material first"
 UNITS = {"length": "mm", "angle": "°"}
 GROUPS: dict[str, tuple[str, ...]] = {
     "What a piece is": ("name", "notes", "stock", "cut-from", "copies", "up", "forward", "remove"),
@@ -70,7 +71,9 @@ def ask(question: Any, seen: Mapping[str, Any], known: Mapping[str, Any], key: s
             }
             return _choice(label, list(sides), question.default, key, sides)
         case "stock":
-            return _choice(label, [s["name"] for s in seen["stocks"]], question.default, key)
+            return _choice(label, [s["name"] for s in seen["stocks"]], question.default, key, none=NO_MATERIAL)
+        case "points":
+            return st.text_input(f"{label} (mm: x,y x,y …)", key=key, placeholder="120,40 160,40") or None
         case "run" | "runs":
             return _run(label, seen, question, key)
     return _text(label, seen, question, known, key)
@@ -80,7 +83,14 @@ def _float(value: Any) -> float | None:
     return None if value is None else float(value)
 
 
-def _choice(label: str, choices: Sequence[Any], default: Any, key: str, names: Mapping[Any, str] | None = None) -> Any:
+def _choice(
+    label: str,
+    choices: Sequence[Any],
+    default: Any,
+    key: str,
+    names: Mapping[Any, str] | None = None,
+    none: str = "There is none yet",
+) -> Any:
     if default == "":
         choices, names = ["", *choices], {**(names or {}), "": "none"}
     first = list(choices).index(default) if default in choices else None
@@ -90,7 +100,7 @@ def _choice(label: str, choices: Sequence[Any], default: Any, key: str, names: M
         first,
         format_func=lambda each: (names or {}).get(each, str(each)),
         key=key,
-        placeholder="Choose one" if choices else "There is none yet",
+        placeholder="Choose one" if choices else none,
     )
 
 

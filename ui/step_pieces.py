@@ -55,10 +55,11 @@ def show_bench(work: shelf.Work, key: str, project: Project) -> None:
     left, right = st.columns([3, 2], gap="large")
     with right:
         show_history(work, key, project)
-        tried = show_change(work, key, project, seen)
+        asked = ask_change(project, seen)
+        tried = show_change(work, key, project, *asked) if asked else None
         flow.offer("paper", "Next: paper and foam", primary=tried is None)
     with left:
-        show_picture(project, tried)
+        show_picture(project, tried, measured_piece(*asked) if asked else "")
     show_tables(seen)
 
 
@@ -90,8 +91,8 @@ def show_history(work: shelf.Work, key: str, project: Project) -> None:
         show_outcome(outcome, "What it changed:")
 
 
-def show_change(work: shelf.Work, key: str, project: Project, seen: Mapping[str, Any]) -> Project | None:
-    """The boxes of one step; returns the build as it would be, to be shown beside them."""
+def ask_change(project: Project, seen: Mapping[str, Any]) -> tuple[Step, dict[str, Any]] | None:
+    """The boxes of one step: the step chosen, with the answers so far."""
     steps = extract.all_steps()
     group = st.selectbox(
         "What do you want to change?", list(questions.GROUPS), None, key="build-group", placeholder="Choose what"
@@ -102,11 +103,22 @@ def show_change(work: shelf.Work, key: str, project: Project, seen: Mapping[str,
         st.caption(words.plain(words.CAUTIONS[about]))
     names = questions.GROUPS[group]
     name = st.radio("Which step?", names, format_func=lambda each: steps[each].says, key=f"build-step-{group}")
-    answers = ask_all(steps[name], seen, f"{name}-{len(project.moments)}-{project.now}")
+    return steps[name], ask_all(steps[name], seen, f"{name}-{len(project.moments)}-{project.now}")
+
+
+def measured_piece(step: Step, answers: Mapping[str, Any]) -> str:
+    """The piece on which the step asks for places, as numbers that can be read off a grid."""
+    asks_places = any(question.kind == "points" or question.name in ("x", "y") for question in step.asks)
+    return str(answers.get("piece") or "") if asks_places else ""
+
+
+def show_change(work: shelf.Work, key: str, project: Project, step: Step, answers: Mapping[str, Any]) -> Project | None:
+    """What the step would do, and the button that does it; returns the build as it would be."""
+    name = step.name
     if is_resting(name, answers):
         st.caption("That is done. Change an answer to go on, or choose another step.")
         return None
-    missing = [words.plain(q.says) for q in steps[name].asks if answers[q.name] is None]
+    missing = [words.plain(q.says) for q in step.asks if answers[q.name] is None]
     if missing:
         st.caption("Still to say: " + "; ".join(missing))
         return None
@@ -122,7 +134,7 @@ def show_change(work: shelf.Work, key: str, project: Project, seen: Mapping[str,
             show_svg(halves, f"How the halves of piece {answers['piece']} differ, enlarged")
         return None
     if st.button("Do it", type="primary", key="build-do"):
-        st.session_state["build-told"] = steps[name].says, builds.change(work, key, name, answers)
+        st.session_state["build-told"] = step.says, builds.change(work, key, name, answers)
         st.session_state["build-resting"] = name, None
         st.rerun()
     show_outcome(outcome, "What it would change:")
@@ -169,11 +181,13 @@ def show_outcome(outcome: Outcome, title: str) -> None:
             show_table(rows[FIGURES_SHOWN:], f"{title} More figures")
 
 
-def show_picture(project: Project, tried: Project | None) -> None:
+def show_picture(project: Project, tried: Project | None, measured: str = "") -> None:
     shown = tried or project
     before = {id(piece) for piece in project.build.pieces}
     lit = [piece.id for piece in shown.build.pieces if id(piece) not in before]
-    show_svg(builds.picture(shown, lit), f"The pieces: {headline(builds.look_at(shown))}")
+    show_svg(builds.picture(shown, lit, measured), f"The pieces: {headline(builds.look_at(shown))}")
+    if measured:
+        st.caption(f"The grid over piece {words.plain(measured)} says its millimetres, from the left and from above.")
     if tried:
         st.caption("As it would be; nothing is done yet. Pieces that change stand out.")
 

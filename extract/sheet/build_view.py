@@ -17,14 +17,18 @@ from extract.sheet.screen import FOAM, LINE, LIT, picture, text, words
 
 SEAM_COLOURS = ("#0f6f9c", "#b3531a", "#5b7d1f", "#8a3f86", "#9a7a08", "#2f4aa8", "#a3324a", "#2a7f6c")
 """Far enough apart in lightness or hue for eyes that take red for green; the number beside them says the same."""
+GRID = "#8a2f62"
+_STEPS_MM, _MOST_LINES = (5, 10, 20, 50, 100, 200), 8
+Bounds = tuple[float, float, float, float]
 _LETTER_SHARE, _LEAST_MM = 1 / 46, 3.0
 """Height of letters as a share of the picture's longer side, so that they read alike for a glove and for a wing."""
 
 
-def build_view(build: Build, lying: Sequence[Piece], lit: Collection[str] = ()) -> str:
+def build_view(build: Build, lying: Sequence[Piece], lit: Collection[str] = (), measured: str = "") -> str:
     """SVG of the pieces as they are ``lying`` (their places on the sheet); those named in ``lit`` stand out.
 
-    Each side of a seam is drawn in the seam's colour with its number in a disc; edges carry their letters inside.
+    Each side of a seam is drawn in the seam's colour with its number in a disc; edges carry their letters inside. Over
+    the piece named in ``measured`` lies a grid with the millimetres of its own coordinates.
     """
     shapes = [shape_of(piece, 0.2) for piece in lying]
     left, top, right, bottom = shapely.total_bounds(np.array(shapes, object)) if shapes else (0.0, 0.0, 1.0, 1.0)
@@ -32,6 +36,9 @@ def build_view(build: Build, lying: Sequence[Piece], lit: Collection[str] = ()) 
     body = [line for piece, shape in zip(lying, shapes, strict=True) for line in _piece(piece, shape, size, lit)]
     for nth, seam in enumerate(build.seams):
         body += _seam(seam, SEAM_COLOURS[nth % len(SEAM_COLOURS)], {p.id: p for p in lying}, size)
+    for own, piece in zip(build.pieces, lying, strict=True):
+        if own.id == measured:
+            body += _grid(shape_of(own, 0.2).bounds, shape_of(piece, 0.2).bounds, size)
     return picture(Box(left, top, right, bottom).grown(2 * size), _told(build), size, body)
 
 
@@ -55,6 +62,22 @@ def _piece(piece: Piece, shape: shapely.Polygon, size: float, lit: Collection[st
     yield text(x, y, piece.id, 1.25 * size, bold=True)
     if piece.name and piece.name != piece.id.removeprefix("p"):
         yield text(x, y + 1.2 * size, piece.name, 0.8 * size)
+
+
+def _grid(own: Bounds, lying: Bounds, size: float) -> Iterator[str]:
+    """Lines at round millimetres of a piece's ``own`` coordinates, drawn where it is ``lying``."""
+    left, top, right, bottom = lying
+    longer = max(own[2] - own[0], own[3] - own[1])
+    step = next((each for each in _STEPS_MM if longer / each <= _MOST_LINES), _STEPS_MM[-1])
+    stroke = f'stroke="{GRID}" stroke-width="{size / 18:.2f}"'
+    for value in np.arange(np.ceil(own[0] / step), np.floor(own[2] / step) + 1) * step:
+        x = value - own[0] + left
+        yield f'<path d="M{x:.2f} {top:.2f}V{bottom:.2f}" {stroke}/>'
+        yield text(x, top - 0.6 * size, f"{value:.0f}", 0.7 * size, GRID)
+    for value in np.arange(np.ceil(own[1] / step), np.floor(own[3] / step) + 1) * step:
+        y = value - own[1] + top
+        yield f'<path d="M{left:.2f} {y:.2f}H{right:.2f}" {stroke}/>'
+        yield text(left - size, y, f"{value:.0f}", 0.7 * size, GRID)
 
 
 def _seam(seam: Seam, colour: str, pieces: dict[str, Piece], size: float) -> Iterator[str]:

@@ -11,7 +11,7 @@ import svgpathtools
 
 from extract.build import Build, Edge, Piece, Run, Seam
 from extract.geometry.curve import polyline_curve
-from extract.sheet.build_view import SEAM_COLOURS, build_view
+from extract.sheet.build_view import GRID, SEAM_COLOURS, build_view
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -45,6 +45,20 @@ def test_letters_stand_inside_their_own_piece(build: Build) -> None:
     assert len(places) == 8
     assert all(0 < x < 100 for x in places[:4])
     assert all(100 < x < 200 for x in places[4:])
+
+
+def test_a_grid_says_the_pieces_own_millimetres(build: Build) -> None:
+    """The second piece runs from 100 to 200 mm; shown 40 mm further right, its grid still says so."""
+    beside = replace(build.pieces[1], edges=square("p2", 140).edges)
+    picture = ElementTree.fromstring(build_view(build, (build.pieces[0], beside), measured="p2"))
+    places = [
+        (text.text, float(text.get("x") or "nan"), float(text.get("y") or "nan"))
+        for text in picture.iter(f"{SVG}text")
+        if text.get("fill") == GRID
+    ]
+    above = {name: x for name, x, y in places if y < 0}
+    assert above == {str(value): value + 40 for value in range(100, 201, 20)}
+    assert not [text for text in drawn(build).iter(f"{SVG}text") if text.get("fill") == GRID]
 
 
 def test_chosen_pieces_stand_out(build: Build) -> None:
