@@ -111,4 +111,4 @@ def _outline_cards(pen: Pen) -> None:
         for colour, width in ((WHITE, 7), (CARD_COLOUR, 3)):
             pen.line(outline, True, colour, width)
         x, y = outline.mean(axis=0)
-        pen.word(card.sighting.design.name, (float(x), float(y)), 1.4)
+        pen.word(card.sighting.design.name, (float(x), float(y)), 1.4, plate=True)

@@ -79,10 +79,14 @@ class Pen:
     def area(self, rings_mm: list[Array], colour: Colour) -> None:
         cv2.fillPoly(self.picture, [self.place(r) for r in rings_mm], colour, cv2.LINE_AA, FRACTION_BITS)
 
-    def word(self, word: str, at_mm: tuple[float, float], size: float) -> None:
+    def word(self, word: str, at_mm: tuple[float, float], size: float, plate: bool = False) -> None:
+        """Words around the place; with a ``plate`` under them where a chequered ground would swallow them."""
         (width, height), _ = cv2.getTextSize(word, cv2.FONT_HERSHEY_SIMPLEX, size, 2)
         x, y = self.place(np.array([at_mm]))[0] / 2**FRACTION_BITS
         spot = int(x - width / 2), int(y + height / 2)
+        if plate:
+            low, high = (spot[0] - height, spot[1] - 2 * height), (spot[0] + width + height, spot[1] + height)
+            cv2.rectangle(self.picture, low, high, (0, 0, 0), cv2.FILLED)
         for colour, weight in (((0, 0, 0), 7), ((255, 255, 255), 2)):
             cv2.putText(self.picture, word, spot, cv2.FONT_HERSHEY_SIMPLEX, size, colour, weight, cv2.LINE_AA)
 
