@@ -85,7 +85,8 @@ class Pen:
         x, y = self.place(np.array([at_mm]))[0] / 2**FRACTION_BITS
         spot = int(x - width / 2), int(y + height / 2)
         if plate:
-            low, high = (spot[0] - height, spot[1] - 2 * height), (spot[0] + width + height, spot[1] + height)
+            rim = height // 3
+            low, high = (spot[0] - rim, spot[1] - height - rim), (spot[0] + width + rim, spot[1] + rim)
             cv2.rectangle(self.picture, low, high, (0, 0, 0), cv2.FILLED)
         for colour, weight in (((0, 0, 0), 7), ((255, 255, 255), 2)):
             cv2.putText(self.picture, word, spot, cv2.FONT_HERSHEY_SIMPLEX, size, colour, weight, cv2.LINE_AA)
