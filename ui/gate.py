@@ -117,7 +117,8 @@ def _to_work(asked: HTTPConnection, token: str) -> Response:
 
 def _cookie_name(asked: HTTPConnection) -> str:
     # Browsers share cookies between the ports of a machine, where another page may listen.
-    return f"truepeel-{asked.url.port or 80}"
+    _, port = asked.scope["server"]
+    return f"truepeel-{port}"
 
 
 def _cookie(asked: HTTPConnection, token: str) -> str:

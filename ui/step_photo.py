@@ -115,7 +115,7 @@ def show_photos(work: shelf.Work) -> None:
         flow.show_refusal(st.session_state.pop("shelf-full"))
     for photo in work.photos():
         with st.container(horizontal=True, vertical_alignment="center"):
-            st.text(f"{photo.name}, {work.photo_size(photo) / 1e6:.1f} MB")
+            st.text(f"{photo.name}, {words.file_size(work.photo_size(photo))}")
             if st.button(f"Remove {words.plain(photo.name)}", key=f"drop-{photo.digest}", type="tertiary"):
                 work.drop_photo(photo.digest)
                 st.rerun()

@@ -57,6 +57,10 @@ def square_centimetres(area_mm2: float) -> str:
     return f"{area_mm2 / 100:.1f} cm²"
 
 
+def file_size(count_bytes: int) -> str:
+    return f"{count_bytes / 1e6:.1f} MB" if count_bytes >= 100_000 else f"{max(count_bytes / 1e3, 0.1):.1f} kB"
+
+
 def card_name(card: Mapping[str, Any]) -> str:
     return "rectangle set by hand" if card["family"] == "hand" else f"{card['family']} card {card['number']}"
 
