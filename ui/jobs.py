@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import Any
 
 import extract
-from ui.reading import Reading, look_key
+from ui.reading import Reading, look_key, refused
 from ui.refusal import Refusal, is_own_fault, refusal_for
 from ui.shelf import Work, result_key
 
@@ -104,21 +104,20 @@ def _call_off(work: Work, but: Job) -> None:
 
 
 def _look_first(reading: Reading, job: Job) -> None:
-    """Writes down what the photos show at once, and lets them be traced. What fails here fails again at the tracing,
-    and is told there."""
+    """Finds the cards and lets the photos be traced; what they show is written down meanwhile, and before where that is
+    all there will be. What fails here fails again at the tracing, and is told there."""
     waits, table = busy(but=job), None
-    try:
+    with contextlib.suppress(Exception):
         table = reading.see(job.tell)
-        reading.write_look(table, advise=False)
-        job.news += 1
-    except Exception as error:
-        _show_fault(error)
+        if refused(table):
+            reading.write_look(table, advise=False)
     job.doing = WAITING
     _bench.submit(_run, reading.work, reading.key, reading.make, job)
-    if table and waits and not job.called_off:
-        with contextlib.suppress(Exception):
-            reading.write_look(table, advise=True)
-            job.news += 1
+    with contextlib.suppress(Exception):
+        if table and not refused(table):
+            for advise in (False, True) if waits else (False,):
+                reading.write_look(table, advise)
+                job.news += 1
 
 
 def look(work: Work, key: str) -> dict[str, Any] | None:

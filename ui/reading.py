@@ -75,6 +75,15 @@ class Reading:
         corrections.remember(self.place, folder, extract.write_surface(tracing, folder))
 
 
+def refused(table: Table) -> bool:
+    """Whether these photos cannot be traced."""
+    try:
+        table.check()
+    except extract.CannotContinue:
+        return True
+    return False
+
+
 def look_key(key: str) -> str:
     """The key of the first look at the photos of the reading of that key."""
     return hashlib.sha256(f"look {key}".encode()).hexdigest()

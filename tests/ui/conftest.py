@@ -64,7 +64,7 @@ class FakeDoor:
         self.wait: Callable[[], object] = lambda: None
 
     def see_table(self, sources: Any, settings: Any, progress: Any = None) -> Any:
-        return SimpleNamespace(sources=sources, settings=settings, seen=())
+        return SimpleNamespace(sources=sources, settings=settings, seen=(), check=lambda: None)
 
     def trace_table(self, table: Any, progress: Any = None) -> Any:
         self.seen.append((table.sources, table.settings))
