@@ -21,6 +21,7 @@ FOLDER = Path(__file__).with_name("surface")
 SCRIPTS = ("view.js", "preview.js", "paint.js", "words.js", "acts.js", "board.js", "hands.js", "tag.js", "surface.js")
 
 
+HELD = "picture-held"
 MOST_TAPS = 40
 """Places of one line whose ink is followed, a tenth of a second each at most."""
 
@@ -53,13 +54,16 @@ def show(work: Work, key: str) -> extract.Tracing:
     log = corrections.read(work, key)
     tracing = corrections.tracing(folder, log)
     picture = _picture(folder / "flat.jpg", (folder / "flat.jpg").stat().st_mtime_ns)
-    state = st.session_state.get(name) or {}
+    # The browser says which picture it has, and keeps it while the maker is at another step.
+    held = (st.session_state.get(name) or {}).get("picture", st.session_state.get(HELD, ""))
+    st.session_state[HELD] = held
     data: dict[str, Any] = {
         "board": f"{work.token[:8]}-{key[:16]}",
         "frame": json.loads((folder / "flat.json").read_text("utf-8")),
         "pictureId": picture[0],
         # Sent until the browser says that it has it, so that an edit does not carry the photo each time.
-        "picture": None if state.get("picture") == picture[0] else picture[1],
+        "picture": None if held == picture[0] else picture[1],
+        "pictureHeld": held,
         "drawing": extract.drawing(tracing),
         "done": len(log.done),
         "undone": len(log.undone),

@@ -65,6 +65,7 @@ export class Board {
     }
     this.picture = pictures.get(pictureId);
     const has = this.picture ? pictureId : "";
+    this.told ??= this.data.pictureHeld;
     if (has !== this.told) this.put("picture", (this.told = has));
   }
 
