@@ -75,6 +75,7 @@ __all__ = [
     "open_reading",
     "pages_view",
     "photo_files",
+    "photo_maps",
     "print_files",
     "project_bytes",
     "read_project",
@@ -205,8 +206,7 @@ def start_project(tracing: Tracing, corrections: Sequence[Mapping[str, Any]] = (
 def correct_project(
     project: Project, tracing: Tracing, corrections: Sequence[Mapping[str, Any]]
 ) -> tuple[Project, tuple[Doubt, ...]]:
-    """The project after other corrections to its lines, which now give ``tracing``: its steps are done again, and those
-    that no longer can be are told."""
+    """The project after other corrections, which now give ``tracing``: its steps done again, those that cannot told."""
     from extract.project import build_of, corrected
 
     return corrected(project, corrections, build_of(tracing))
@@ -293,8 +293,7 @@ def build_view(project: Project, lit: Collection[str] = (), measured: str = "") 
 
 
 def asymmetry(project: Project, piece: str, line: str = "") -> dict[str, Any]:
-    """How the halves of a piece differ about its best axis, or a line drawn on it: points along the outline with the mm
-    each sticks out further than the other side. Raises CannotContinue."""
+    """By how many mm a piece sticks out further on either side of an axis, in plain values. Raises CannotContinue."""
     from extract.pattern.mirror import asymmetry_map
 
     return asymmetry_map(project.build, piece, line)
@@ -315,15 +314,22 @@ def print_files(project: Project, paper: str | None = None, pack: bool = False) 
 
 
 def pages_view(project: Project, paper: str | None = None, pack: bool = False) -> tuple[str, int]:
-    """SVG of the pages that ``print_files`` prints, and how many they are besides the guide page. Raises as it does."""
+    """SVG of the pages that ``print_files`` prints, and how many besides the guide page. Raises as it does."""
     from extract.output import pages_of
 
     return pages_of(project, paper, pack)
 
 
 def photo_files(tracing: Tracing) -> dict[str, bytes]:
-    """Report and pictures of what was found on the photos, by name."""
+    """Report and picture of what was found on the photos, by name."""
     from extract.output import photo_files as render
+
+    return render(tracing)
+
+
+def photo_maps(tracing: Tracing) -> dict[str, bytes]:
+    """Pictures of the ± and the heights on the photos, by name."""
+    from extract.output import photo_maps as render
 
     return render(tracing)
 
@@ -376,8 +382,8 @@ def cards_pdf(family: str, numbers: Sequence[int]) -> bytes:
 def check_printer_by_bars(
     family: str, long_mm: float | None, short_mm: float | None, diagonals_mm: tuple[float, float] | None = None
 ) -> list[str]:
-    """What the printer does and what to set, in sentences, from what a ruler says of a card's bars and, where measured,
-    of its chess area's diagonals (falling, rising). Raises CannotContinue for lengths no printed card can have."""
+    """What the printer does and what to set, from a ruler's word on a card's bars and, where measured, its diagonals
+    (falling, rising). Raises CannotContinue for lengths no printed card can have."""
     from extract.check_printer import check_by_bars
 
     return check_by_bars(family, long_mm, short_mm, diagonals_mm)

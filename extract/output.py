@@ -40,25 +40,29 @@ def render_outputs(
     that the project file can go on from what was read."""
     pattern = tracing.pattern
     with ThreadPoolExecutor(1) as beside:
-        found = beside.submit(photo_files, tracing)
+        on_photo = beside.submit(lambda: photo_files(tracing) | photo_maps(tracing))
         drawn = {
             "pattern.pdf": pattern_pdf(pattern, tracing.settings.paper),
             "pattern.svg": pattern_svg(pattern).encode(),
             "pattern.dxf": pattern_dxf(pattern),
         }
-        files = found.result()
+        files = on_photo.result()
     findings = {"report.json": files["report.json"], READING: reading_json(before or tracing)}
     return {**drawn, "pattern.truepeel": project_bytes(project_of(tracing, findings, corrections)), **files}
 
 
 def photo_files(tracing: Tracing) -> dict[str, bytes]:
-    """What was found on the photos: the report and the pictures."""
+    """What was found on the photos: the report, and the picture that shows it."""
     with ThreadPoolExecutor(1) as beside:
         overlay = beside.submit(overlay_jpg, tracing)
-        sure, heights = sure_jpg(tracing), height_jpg(tracing)
         told = json.dumps(report(tracing), ensure_ascii=False, separators=(",", ":")).encode()
-        pictures = {"overlay.jpg": overlay.result(), "sure.jpg": sure}
-    return {**pictures, **({"height.jpg": heights} if heights else {}), "report.json": told}
+        return {"overlay.jpg": overlay.result(), "report.json": told}
+
+
+def photo_maps(tracing: Tracing) -> dict[str, bytes]:
+    """How sure every place on the photo is, and where several photos told it, how high the shell stands there."""
+    heights = height_jpg(tracing)
+    return {"sure.jpg": sure_jpg(tracing), **({"height.jpg": heights} if heights else {})}
 
 
 def print_files(project: Project, paper: str | None = None, pack: bool = False) -> dict[str, bytes]:

@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from extract import Outcome, Project
 
 FINDINGS = ("report.json", "reading.json")
-ON_PHOTO = ("overlay.jpg", "sure.jpg", "height.jpg", "report.json")
-"""What was found on the photos, of which a reading holds what its photos gave."""
+ON_PHOTO = ("overlay.jpg", "report.json")
+"""What a reading holds of what was found on its photos; it stays so until a line is corrected."""
 VIEWS_KEPT = 48
 """Drawings at hand, of all visitors: some hundred kilobytes each."""
 _turns = tuple(threading.Lock() for _ in range(64))
@@ -162,11 +162,12 @@ def _files_of(work: Work, key: str, project: Project, paper: str, packed: bool) 
 def _on_photo(work: Work, key: str, project: Project) -> dict[str, bytes]:
     """Report and pictures of what was found, as corrected."""
     done = tuple(dict(each) for each in project.corrections)
-    if not done:
-        read = {name: work.result(key) / name for name in ON_PHOTO}
-        return {name: path.read_bytes() for name, path in read.items() if path.is_file()}
     tracing = corrections.tracing(work.result(key), corrections.Log(done))
-    return extract.photo_files(extract.with_pictures(tracing, [work.photo_bytes(photo) for photo in work.photos()]))
+    tracing = extract.with_pictures(tracing, [work.photo_bytes(photo) for photo in work.photos()])
+    maps, as_read = extract.photo_maps(tracing), [work.result(key) / name for name in ON_PHOTO]
+    if done or not all(path.is_file() for path in as_read):
+        return extract.photo_files(tracing) | maps
+    return {path.name: path.read_bytes() for path in as_read} | maps
 
 
 def foresee(work: Work, key: str, files: bool) -> None:
