@@ -213,8 +213,7 @@ def correct_project(
 
 
 def complete_project(project: Project, photos: Sequence[tuple[str, bytes]], findings: Mapping[str, bytes]) -> Project:
-    """The project with its photos (name and content) and what was found on them ("report.json", "reading.json"), to
-    hand on as one file."""
+    """The project with its photos (name, content) and findings ("report.json", "reading.json"), to hand on as one."""
     from dataclasses import replace
 
     return replace(project, photos=tuple(photos), findings=dict(findings))

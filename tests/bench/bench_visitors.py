@@ -1,7 +1,8 @@
-"""Twenty visitors at once: python tests/bench/bench_visitors.py [VISITORS]
+"""Twenty visitors at once: python tests/bench/bench_visitors.py [VISITORS [PHOTOS]]
 
 Each has a work of their own open in a browser and takes a line out at the same moment. Told are how long the last one
 waits for the panels, whether every list holds its visitor's own corrections and no other's, and the server's memory.
+Then so many others (6) give the demo's photo at the same moment, each one a little larger than the other.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ import sys
 import tempfile
 import time
 from pathlib import Path
+from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
@@ -51,7 +53,42 @@ def memory_mb(process: int) -> float:
     return total / 1024
 
 
-def main(count: int) -> None:
+def peak_mb(process: int) -> float:
+    """The most resident memory that a process has had (Linux)."""
+    status = Path(f"/proc/{process}/status").read_text()
+    return int(status.split("VmHWM:")[1].split()[0]) / 1024
+
+
+def give_photos(browser: Any, port: int, count: int, process: int) -> None:
+    """Each in a browser of their own; the works must come to hold their own photos with the right number of panels."""
+    photo = extract.demo_photo().read_bytes()
+    works = [shelf.new_work() for _ in range(count)]
+    pages = [browser.new_page(viewport={"width": 500, "height": 700}) for _ in works]
+    for page, work in zip(pages, works, strict=True):
+        page.goto(server.address(port, work.token))
+        page.locator("input[type=file][multiple]").wait_for(state="attached", timeout=PATIENCE_MS)
+    begun = time.perf_counter()
+    for number, page in enumerate(pages):
+        file = {"name": f"{number}.jpg", "mimeType": "image/jpeg", "buffer": photo + bytes(number)}
+        page.locator("input[type=file][multiple]").set_input_files(file)
+    looks = []
+    for page, number in zip(pages, range(count), strict=True):
+        page.get_by_role("button", name=f"Remove {number}.jpg").wait_for(timeout=PATIENCE_MS)
+        page.locator("[data-testid=stImage]").first.wait_for(timeout=PATIENCE_MS)
+        looks.append(time.perf_counter() - begun)
+    for page in pages:
+        page.get_by_role("button", name="Next: check the lines").wait_for(timeout=PATIENCE_MS)
+    print(f"of {count} photos at once the last one's cards show after {max(looks):.1f} s, and all lines after", end=" ")
+    print(f"{time.perf_counter() - begun:.1f} s; at most {peak_mb(process):.0f} MB")
+    for number, work in enumerate(works):
+        (kept,) = work.photos()
+        report = jobs.result(work, jobs.key_for(work, work.settings()))
+        assert kept.name == f"{number}.jpg" and work.photo_size(kept) == len(photo) + number
+        assert isinstance(report, dict) and [told["file"] for told in report["photos"]] == [kept.name]
+    print("every work holds its own visitor's photo and what was read from it")
+
+
+def main(count: int, photos: int) -> None:
     with tempfile.TemporaryDirectory() as cache:
         os.environ["TRUEPEEL_CACHE"] = cache
         visitors = [visitor(number) for number in range(count)]
@@ -82,6 +119,9 @@ def main(count: int) -> None:
                 waits.append(time.perf_counter() - begun)
             print(f"the last of {count} edits made at once was kept after {max(waits):.1f} s")
             print(f"the server's memory: {before:.0f} MB before, {memory_mb(child.pid):.0f} MB after")
+            for page in pages:
+                page.close()
+            give_photos(browser, port, photos, child.pid)
         for work, line in visitors:
             done = corrections.read(work, jobs.key_for(work, work.settings())).done
             assert [told["stroke"] for told in done] == [line], f"{work.token} holds {done}"
@@ -89,4 +129,5 @@ def main(count: int) -> None:
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 20)
+    told = [int(number) for number in sys.argv[1:]]
+    main(*(told + [20, 6][len(told) :]))
