@@ -23,6 +23,8 @@ _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(16)
 _AREA_FORM = np.array([[0, 6, 3, 1], [-6, 0, 3, 3], [-3, -3, 0, 6], [-1, -3, -6, 0]], float)
 _MEETING_MM = 1e-6
 _SAMPLES = 32
+_SETTLED = 1e-13
+"""A step in the parameter that is rounding: a pattern is a metre at most, so a ten-thousandth of a nanometre."""
 _ASTRAY = 0.02
 """Smoothing shortens a line by one or two per cent, so its places shift by that much of the way and no more."""
 
@@ -257,7 +259,10 @@ def _foot(controls: Array, at: Array, points: Array) -> Array:
         slope = bezier_slopes(controls, at)
         speed = (slope * slope).sum(axis=1) + 1e-12
         gain = speed + (away * (s * second[:, 0] + t * second[:, 1])).sum(axis=1)
+        before = at
         at = np.clip(at - (away * slope).sum(axis=1) / np.where(gain > speed / 4, gain, speed), 0.0, 1.0)
+        if np.abs(at - before).max(initial=0.0) < _SETTLED:
+            break
     return at
 
 

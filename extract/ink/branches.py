@@ -32,6 +32,9 @@ CONTEXT = 12
 STEADY = 15
 """Samples (6 mm) over which the tape beside a stroke and the depth of its ink are taken as steady, so that a crossing
 stroke or a glint does not pass for a side."""
+FLOOR = 4
+"""Which of the twenty samples on one side, from the least dark on, is tape: about a fifth of them lie on nothing else,
+even beside another stroke."""
 GLINT_ROOM = 0.15
 """A wrinkle is dark on one flank and bright on the other; tape beside ink varies by less than this share."""
 HOLLOW_ROOM, HOLLOW_PENALTY = 0.05, 4.0
@@ -262,7 +265,7 @@ def _centre_shift(points_px: Array, field: InkField, closed: bool, width_mm: flo
     top = dark[:, np.abs(PROFILE_MM) < 0.4].max(axis=1)
     weight = np.zeros_like(dark)
     for side in (PROFILE_MM < 0, PROFILE_MM >= 0):
-        floor = median_filter(np.percentile(dark[:, side], 20, axis=1), STEADY, mode="nearest")
+        floor = median_filter(np.partition(dark[:, side], FLOOR, axis=1)[:, FLOOR], STEADY, mode="nearest")
         depth = np.maximum(median_filter(top - floor, STEADY, mode="nearest"), 1e-6)
         weight[:, side] = np.clip((dark[:, side] - floor[:, None]) / depth[:, None] / 0.5 - 0.5, 0, 1)
     weight *= np.abs(PROFILE_MM) <= width_mm / 2 + SIDE_ROOM_MM

@@ -89,7 +89,7 @@ def _tape_over_pixel(pixels: npt.NDArray[np.uint8], inside: Mask, mm_per_px: flo
     core = cv2.erode(inside.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
     soft = _spread_outwards(soft, core)
     tape = _tape_level(soft, core, mm_per_px)
-    return np.asarray(_LOG[tape] - _LOG[soft], np.float32)
+    return np.asarray(cv2.subtract(cv2.LUT(tape, _LOG), cv2.LUT(soft, _LOG)), np.float32)
 
 
 def _spread_outwards(pixels: npt.NDArray[np.uint8], core: Mask) -> npt.NDArray[np.uint8]:
@@ -128,8 +128,8 @@ def hessian(dark: Image) -> tuple[Image, Image, Image]:
 def _ridge_strength(dark: Image, sigma_px: float) -> Image:
     """Largest eigenvalue of the negated Hessian, times sigma² so that it has no scale (Lindeberg 1998)."""
     xx, xy, yy = hessian(dark)
-    spread = np.sqrt(((xx - yy) / 2) ** 2 + xy**2)
-    return np.maximum((spread - (xx + yy) / 2) * sigma_px**2, 0)
+    spread = cv2.magnitude(cv2.addWeighted(xx, 0.5, yy, -0.5, 0), xy)
+    return np.asarray(cv2.max((spread - cv2.addWeighted(xx, 0.5, yy, 0.5, 0)) * np.float32(sigma_px**2), 0), np.float32)
 
 
 def sample(raster: Image, points_px: Array) -> Array:

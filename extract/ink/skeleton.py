@@ -6,8 +6,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from scipy import ndimage
-from skimage.morphology import remove_small_holes, skeletonize
+from skimage.morphology import skeletonize
 
 from extract.doors import Array, Mask
 from extract.ink.darkness import Image
@@ -29,34 +28,39 @@ class Branch:
 def strong_ridges(ridge: Image, low: float, high: float, hole_px: int) -> Mask:
     """Pixels over ``low`` that hang together with one over ``high``; holes of up to ``hole_px`` are filled, since the
     ridge dips where strokes cross."""
-    labels, _ = ndimage.label(ridge > low, np.ones((3, 3)))
-    keep = np.zeros(int(labels.max()) + 1, bool)
-    keep[np.unique(labels[ridge > high])] = True
+    count, labels = cv2.connectedComponents((ridge > low).astype(np.uint8))
+    keep = np.zeros(count, bool)
+    keep[labels[ridge > high]] = True
     keep[0] = False
-    return remove_small_holes(keep[labels], max_size=hole_px)
+    strong = keep[labels]
+    _, spaces, figures, _ = cv2.connectedComponentsWithStats((~strong).astype(np.uint8), connectivity=4)
+    return np.asarray(strong | (figures[:, cv2.CC_STAT_AREA] <= hole_px)[spaces])
 
 
 def trace_branches(mask: Mask) -> list[Branch]:
     """Thins the mask and walks it."""
     thin = skeletonize(mask)
     degree = cv2.filter2D(thin.astype(np.uint8), -1, np.ones((3, 3), np.uint8), borderType=cv2.BORDER_CONSTANT) - thin
-    node_labels, _ = ndimage.label(thin & (degree > 2), np.ones((3, 3)))
-    walks = _walk(thin, node_labels)
-    return [_branch(walk, node_labels) for walk in walks if len(walk) > 1]
+    _, nodes = cv2.connectedComponents((thin & (degree > 2)).astype(np.uint8))
+    return [_branch(walk, nodes) for walk in _walk(thin, nodes) if len(walk) > 1]
 
 
-def _walk(thin: Mask, node_labels: np.ndarray) -> list[list[tuple[int, int]]]:
-    """Chains of pixels, each from a node or free end to the next; loops repeat their first pixel."""
-    pixels = {(int(r), int(c)) for r, c in np.argwhere(thin)}
-    at_node = {p for p in pixels if node_labels[p]}
-    plain = pixels - at_node
+def _walk(thin: Mask, node_labels: np.ndarray) -> list[list[int]]:
+    """Chains of pixels, each from a node or free end to the next; loops repeat their first pixel. Pixels are places in
+    the picture with a rim of one pixel, row by row."""
+    width = thin.shape[1] + 2
+    places = np.flatnonzero(np.pad(thin, 1))
+    labels = np.pad(node_labels, 1).ravel()[places]
+    at_node, plain = set(places[labels > 0].tolist()), set(places[labels == 0].tolist())
+    around = [dr * width + dc for dr, dc in NEIGHBOURS]
 
-    def next_to(p: tuple[int, int], among: set[tuple[int, int]]) -> list[tuple[int, int]]:
-        return [q for dr, dc in NEIGHBOURS if (q := (p[0] + dr, p[1] + dc)) in among]
+    def next_to(p: int, among: set[int]) -> list[int]:
+        return [p + step for step in around if p + step in among]
 
-    walks, seen = [], set()
+    walks: list[list[int]] = []
+    seen: set[int] = set()
 
-    def follow(start: tuple[int, int], chain: list[tuple[int, int]]) -> None:
+    def follow(start: int, chain: list[int]) -> None:
         here = start
         while True:
             chain.append(here)
@@ -77,13 +81,16 @@ def _walk(thin: Mask, node_labels: np.ndarray) -> list[list[tuple[int, int]]]:
             follow(tip, [])
     for rest in sorted(plain):
         if rest not in seen:
-            chain: list[tuple[int, int]] = []
+            chain: list[int] = []
             follow(rest, chain)
             walks[-1] = [*chain, chain[0]] if len(chain) > 8 else chain
     return walks
 
 
-def _branch(walk: list[tuple[int, int]], node_labels: np.ndarray) -> Branch:
-    closed = walk[0] == walk[-1] and not node_labels[walk[0]]
-    points = np.array(walk[:-1] if closed else walk, float)[:, ::-1]
-    return Branch(points, int(node_labels[walk[0]]) - 1, int(node_labels[walk[-1]]) - 1, closed)
+def _branch(walk: list[int], node_labels: np.ndarray) -> Branch:
+    rows, columns = np.divmod(np.array(walk), node_labels.shape[1] + 2)
+    rows, columns = rows - 1, columns - 1
+    first, last = (int(node_labels[rows[k], columns[k]]) for k in (0, -1))
+    closed = walk[0] == walk[-1] and not first
+    points = np.stack([columns, rows], axis=1).astype(float)
+    return Branch(points[:-1] if closed else points, first - 1, last - 1, closed)
