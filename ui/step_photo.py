@@ -233,8 +233,9 @@ def ask_to_trace(work: shelf.Work, settings: extract.TraceSettings) -> None:
 
 def show_outcome(work: shelf.Work, settings: extract.TraceSettings) -> None:
     """What these photos and settings give, or what was asked for last, or what a first look says, or how to begin."""
-    st.header("What was found", anchor=False)
     found = flow.found(work)
+    begun = work.photos() or found.outcome is not None
+    st.header("What was found" if begun else "For a good photo", anchor=False)
     if not found.current:
         st.info("Photos or answers have changed since; trace once more to bring this up to date.")
     if isinstance(found.outcome, Refusal):
@@ -245,8 +246,7 @@ def show_outcome(work: shelf.Work, settings: extract.TraceSettings) -> None:
             look_first(work, settings)
         show_reading(found.outcome, work.result(found.key))
         builds.foresee(work, found.key, files=True)
-    elif not work.photos():
-        st.write("It will appear here. For a good photo:")
+    elif not begun:
         st.markdown(HOW_TO)
     else:
         look_first(work, settings)
