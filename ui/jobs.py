@@ -30,8 +30,10 @@ REFUSAL = "refusal.json"
 WAITING = "waiting for other work to end"
 JOBS_KNOWN = 400
 """Jobs remembered, to know which are under way and why one failed; the oldest that are over are forgotten."""
-IDLE_SECONDS = 0.5
+IDLE_SECONDS = 0.7
+"""So long a page is left to itself before the next is prepared, which would slow it down."""
 MOST_IDLE_SECONDS = 60.0
+POLL_SECONDS = 0.1
 
 
 class CalledOffError(Exception):
@@ -69,7 +71,8 @@ _bench = ThreadPoolExecutor(max_workers=1, thread_name_prefix="tracing")
 _eyes = ThreadPoolExecutor(max_workers=1, thread_name_prefix="looking")
 _spare = ThreadPoolExecutor(max_workers=1, thread_name_prefix="ahead")
 _jobs: dict[Path, Job] = {}
-_wishes: dict[Path, Callable[[], None]] = {}
+_wishes: dict[Path, tuple[Callable[[], None], float]] = {}
+"""What may be wanted next, by visitor, and since when."""
 _lock = threading.Lock()
 
 
@@ -139,6 +142,7 @@ def trace_now(work: Work, settings: extract.TraceSettings, progress: Tell | None
 def warm_up() -> None:
     """Loads what a first photo and the steps after it need while the maker still looks for one."""
     _spare.submit(extract.warm_up)
+    _spare.submit(extract.all_steps)
     _spare.submit(import_module, "pandas")
 
 
@@ -179,20 +183,23 @@ def ahead(work: Work, do: Callable[[], None]) -> None:
     for by then. What fails here fails again, and is told, where it is asked for."""
     with _lock:
         fresh = work.folder not in _wishes
-        _wishes[work.folder] = do
+        _wishes[work.folder] = do, time.monotonic()
     if fresh:
         _spare.submit(_do_ahead, work.folder)
 
 
 def _do_ahead(folder: Path) -> None:
     deadline = time.monotonic() + MOST_IDLE_SECONDS
-    time.sleep(IDLE_SECONDS)
-    while busy() and time.monotonic() < deadline:
-        time.sleep(IDLE_SECONDS)
+    while (busy() or _waited(folder) < IDLE_SECONDS) and time.monotonic() < deadline:
+        time.sleep(POLL_SECONDS)
     with _lock:
-        do = _wishes.pop(folder)
+        do, _ = _wishes.pop(folder)
     with contextlib.suppress(Exception):
         do()
+
+
+def _waited(folder: Path) -> float:
+    return time.monotonic() - _wishes[folder][1]
 
 
 def busy(but: Job | None = None) -> bool:

@@ -51,4 +51,5 @@ def show_board(work: shelf.Work, key: str) -> None:
     st.header("Panels", anchor=False)
     st.table(words.panel_table(tracing), hide_index=True, border="horizontal")
     st.caption(f"{words.SIGMA_NOTE} A line set by hand makes the panels beside it less sure.")
-    builds.foresee(work, key, files=False)
+    # Lines that are being put right change once more before anything is printed.
+    builds.foresee(work, key, files=not corrections.read(work, key).done)
