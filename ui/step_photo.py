@@ -292,6 +292,17 @@ def show_photo(work: shelf.Work, photo: shelf.StoredPhoto, told: Mapping[str, An
     st.image(picture, caption, "stretch", alt=caption)
 
 
+def told_once(report: Mapping[str, Any]) -> Mapping[str, Any]:
+    """The report without the bars' own doubt where the gain of measuring them is told in figures."""
+    warnings = report.get("warnings", ())
+    gain = next((each for each in warnings if each["code"] == "ruler-advice"), None)
+    if gain is None:
+        return report
+    others = [each for each in warnings if each["code"] != "bars-not-measured" and each is not gain]
+    where = f"{gain['message']} Fill in what it says under “What you measured”."
+    return {**report, "warnings": [*others, {**gain, "message": where}]}
+
+
 def show_advice(lines: Sequence[str]) -> None:
     """One box for all, so that the photo below stays in sight."""
     told = [words.plain(line) for line in lines]
@@ -302,7 +313,7 @@ def show_advice(lines: Sequence[str]) -> None:
 def show_reading(report: Mapping[str, Any], folder: Path) -> None:
     st.write(f"**{words.headline(report)}.** {words.plane_line(report)}. {words.SIGMA_NOTE}")
     flow.offer("lines", "Next: check the lines")
-    show_advice(words.warning_lines(report, DOUBTS))
+    show_advice(words.warning_lines(told_once(report), DOUBTS))
     overlay = folder / "overlay.jpg"
     if overlay.is_file():
         small = for_screen(overlay, overlay.stat().st_mtime_ns)

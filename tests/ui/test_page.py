@@ -14,7 +14,7 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 import extract
-from ui import jobs, shelf
+from ui import jobs, shelf, step_photo, words
 
 # The driver runs the script once for every step; a slow machine needs more than its three seconds.
 PATIENCE_S = 60
@@ -75,6 +75,14 @@ def test_the_first_visit_explains_itself(page: AppTest) -> None:
     assert "Lay a printed scale card on each side" in words_on(page)
     assert "not protective equipment" in words_on(page)
     assert next(button for button in page.button if button.label == "Trace the pattern").disabled
+
+
+def test_measuring_the_bars_is_asked_for_once() -> None:
+    plain = {"code": "bars-not-measured", "message": "Measure the bars."}
+    gain = {"code": "ruler-advice", "message": "A ruler would bring the ± from 0.2 to 0.1 mm."}
+    told = words.warning_lines(step_photo.told_once({"warnings": [plain, gain]}))
+    assert told == ["A ruler would bring the ± from 0.2 to 0.1 mm. Fill in what it says under “What you measured”."]
+    assert words.warning_lines(step_photo.told_once({"warnings": [plain]})) == ["Measure the bars."]
 
 
 def test_from_upload_to_downloads(page: AppTest, door: Any) -> None:
