@@ -18,7 +18,7 @@ from extract.ink.branches import Run, placed_runs
 from extract.ink.colours import DARKEST_FIRST, colour_name, inks_of
 from extract.ink.darkness import InkField, ink_field, unmixed
 from extract.ink.reach import carried, clipped, cut_edge, shell_of, thread_line
-from extract.ink.shell_view import crop
+from extract.ink.shell_view import crop, shrink
 from extract.ink.skeleton import strong_ridges, trace_branches
 from extract.ink.ticks import with_ticks
 
@@ -35,6 +35,8 @@ NOTE_MM = 25.0
 CLOSED_PANEL_MM2 = 300.0
 LEAST_SIGMA_MM = 0.01
 ROOM_MM = 5.0
+FINE_MM = 0.2
+"""Five pixels across the thinnest marker: finer ones cost time and tell no more of where its middle is."""
 
 
 def find_strokes(flat: FlatView, silhouette: Silhouette) -> tuple[Stroke, ...]:
@@ -74,8 +76,8 @@ def _read_threads(field: InkField, flat: FlatView, edge: BaseGeometry) -> list[T
 
 
 def ink_evidence(flat: FlatView, silhouette: Silhouette) -> tuple[FlatView, InkField, list[Run], list[Run]]:
-    """What stroke reading goes by: the view cropped to the shell, its darkness, all dark lines seen there, and those
-    believed to be ink (of all inks together)."""
+    """What stroke reading goes by: the shell's part of the view, no finer than need be, its darkness, all dark lines
+    seen there, and those believed to be ink (of all inks together)."""
     flat = _cropped(flat, silhouette)
     field = ink_field(flat, silhouette)
     seen = _dark_runs(field, flat)
@@ -84,7 +86,7 @@ def ink_evidence(flat: FlatView, silhouette: Silhouette) -> tuple[FlatView, InkF
 
 def _cropped(flat: FlatView, silhouette: Silhouette) -> FlatView:
     outline = np.vstack(silhouette.rings_mm)
-    return crop(flat, outline.min(axis=0) - ROOM_MM, outline.max(axis=0) + ROOM_MM)
+    return shrink(crop(flat, outline.min(axis=0) - ROOM_MM, outline.max(axis=0) + ROOM_MM), FINE_MM)
 
 
 def _read_runs(field: InkField, flat: FlatView, edge: BaseGeometry) -> list[Run]:

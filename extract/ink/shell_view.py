@@ -36,6 +36,8 @@ def shrink(flat: FlatView, mm_per_px: float) -> FlatView:
     The factor is a whole number, so that both axes shrink exactly alike; a rest at the right and lower rim is cut off.
     """
     step = max(1, round(mm_per_px / flat.mm_per_px))
+    if step == 1:
+        return flat
     height, width = (side // step for side in flat.valid.shape)
     pixels = flat.pixels[: height * step, : width * step]
     seen = flat.valid[: height * step, : width * step].astype(np.uint8) * 255
