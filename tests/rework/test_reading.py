@@ -12,7 +12,7 @@ import pytest
 from extract import report as report_module
 from extract.doors import Blur, CannotContinue, Relief, Tracing
 from extract.project import project_bytes, project_of, read_project
-from extract.reading import READING, read_reading, reading_json
+from extract.reading import READING, read_reading, reading_json, without_pictures
 from extract.rework import rework
 
 
@@ -79,3 +79,13 @@ def test_a_project_file_goes_on_from_what_was_read(tracing: Tracing) -> None:
     assert [piece.name for piece in kept.build.pieces] == ["whole wing"]
     again = rework(read_reading(kept.findings[READING]), kept.corrections)
     assert np.array_equal(again.panels[0].outline.controls, done.panels[0].outline.controls)
+
+
+def test_a_tracing_goes_on_without_its_pictures_as_from_its_file(tracing: Tracing) -> None:
+    whole = rework(tracing, [])
+    bare = without_pictures(whole)
+    assert bare.flat.pixels.size == 0 and not bare.sources
+    assert reading_json(bare) == reading_json(whole)
+    for ours, back in zip(bare.panels, rework(read_reading(reading_json(tracing)), []).panels, strict=True):
+        assert np.array_equal(ours.outline.controls, back.outline.controls)
+        assert ours.sigma_mm == back.sigma_mm
