@@ -5,7 +5,9 @@ from __future__ import annotations
 import hashlib
 import io
 import struct
+import time
 import zlib
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import cv2
@@ -13,6 +15,7 @@ import numpy as np
 import pytest
 from PIL import ExifTags, Image
 
+from extract import photo as photo_room
 from extract.doors import CannotContinue
 from extract.photo import read_photo
 
@@ -181,3 +184,21 @@ def test_phone_photo_with_a_turned_sensor(shared_real: Path) -> None:
     photo = read_photo(shared_real / "aruco_phone" / "pose_test.jpg")
     assert photo.size_px == (3456, 4608)
     assert photo.focal_hint_px == pytest.approx(25 / 43.2666 * 5760, rel=1e-4)
+
+
+def test_photos_decoded_at_once_leave_pillows_own_guard_alone() -> None:
+    """Pillow's guard is the whole program's: a second one that came in between would keep it switched off for good."""
+    before = Image.MAX_IMAGE_PIXELS
+    inside = []
+
+    def decode() -> None:
+        with photo_room._quiet_pillow():
+            inside.append(1)
+            assert len(inside) == 1 and Image.MAX_IMAGE_PIXELS is None
+            time.sleep(0.02)
+            inside.pop()
+
+    with ThreadPoolExecutor(4) as pool:
+        for done in [pool.submit(decode) for _ in range(8)]:
+            done.result()
+    assert before == Image.MAX_IMAGE_PIXELS
