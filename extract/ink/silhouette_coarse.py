@@ -25,6 +25,10 @@ SMALLEST_MM2 = 4000.0
 """Smaller grey things are tape rolls, coins and pens; the smallest panel worth cutting has half of that."""
 
 
+HOPELESS = 0.25
+"""A blob whose score cannot rise above this, whatever else is looked at, is looked at no further."""
+
+
 @dataclass(frozen=True, eq=False)
 class Candidate:
     """One blob, its score (0 to 1), the score it would have had the picture gone on past its rim, and the length along
@@ -146,14 +150,18 @@ def judge(blob: Mask, view: TableView, features: Features) -> Candidate:
     area = float(blob.sum()) * view.flat.mm_per_px**2
     if area < SMALLEST_MM2 or (view.cards & blob).sum() > 0.03 * blob.sum():
         return Candidate(blob, 0.0, 0.0, 0.0)
+    plain = np.clip(_solidity(blob) - 0.3, 0, 0.5) * 2
+    grey = 1 / (1 + (float(np.median(chroma(features.near)[blob])) / 14) ** 4)
+    plausible = float(plain * grey * area / (area + 2e4))
+    if plausible < HOPELESS:
+        return Candidate(blob, 0.0, 0.0, 0.0)
     step = edge_contrast(blob, view)
     seen = step / (step + 8)  # half way at 8 Lab units, about what an eye calls a clear edge
     contrast = 0.5 * float(seen.mean()) + 0.5 * float(np.percentile(seen, 15))
     touching = float((grow(blob, 1) & ~view.seen).sum()) * view.flat.mm_per_px
-    plain = np.clip(_solidity(blob) - 0.3, 0, 0.5) * 2
-    grey = 1 / (1 + (float(np.median(chroma(features.near)[blob])) / 14) ** 4)
-    big = area / (area + 2e4)
-    score = float(contrast * _apartness(blob, view, features.stack) * plain * grey * big)
+    if contrast * plausible < HOPELESS:
+        return Candidate(blob, 0.0, 0.0, 0.0)
+    score = float(contrast * _apartness(blob, view, features.stack) * plausible)
     return Candidate(blob, score * float(np.exp(-touching / 60)), score, touching)
 
 

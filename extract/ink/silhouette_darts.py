@@ -17,20 +17,33 @@ from scipy.spatial import cKDTree
 
 from extract.doors import Array, FlatView, Mask
 from extract.ink.shell_view import Image, lab_of
-from extract.ink.silhouette_cut import ColourModels
+from extract.ink.silhouette_colours import ColourModels
+from extract.ink.silhouette_net import ShellMap
+from extract.ink.silhouette_read import Reading
 from extract.ink.silhouette_tips import seen_tip
 
 NARROW_MM = 5.0
 """Below this gap a cut is followed as a whole: the cut-out's thin gaps are closed, and a profile across one side would
 run into the other side's shell."""
 
-DEEPEST_MM = 120.0
+DEEPEST_MM = 150.0
 """No cut is followed further than this from where its sides part."""
 
-LONGEST_MM = 250.0
+UNCLEAR_MM = 3.0
+"""The last of a cut that the map shows is too thin to tell its sides."""
+
+LONGEST_MM = 320.0
 """No relief cut has more outline than this between two facing points of its sides."""
 
 STEP_MM = 0.2
+
+SHALLOW_MM = 4.0
+"""A notch that is no cut and no deeper is bridged."""
+
+WIDE_MM, NET_DOUBTS = 3.0, 1.0
+THIN_MM, NET_SURE = 1.1, -1.2
+"""A cut narrower than that at its base is believed where the network's log odds of shell are lower than that: most gaps
+of a millimetre are creases, tape edges and scratches."""
 
 CLEAR_MM = 0.9
 """From this width on the middle of a cut shows its own colour: twice the blur of a phone picture at 5 px/mm."""
@@ -48,33 +61,46 @@ class Notch:
 @dataclass(frozen=True, eq=False)
 class Wedge:
     """A cut's end in its own frame: ``base`` its two ends (2, 2) on the left and right side, ``axis`` the unit vector
-    inwards, ``reach_mm`` how far in the straight sides meet, ``reach_sd_mm`` the doubt of that."""
+    inwards, ``reach_mm`` how far in the straight sides meet, ``reach_sd_mm`` the doubt of that, ``open_mm`` how far in
+    the ring itself runs."""
 
     base: Array
     axis: Array
     reach_mm: float
     reach_sd_mm: float
+    open_mm: float = 0.0
 
 
 def find_notches(ring: Array, normals: Array, spacing_mm: float) -> list[Notch]:
     """Places where the outline faces itself across less than NARROW_MM of table."""
     count = len(ring)
-    tree = cKDTree(ring)
-    near, partner = tree.query(ring, k=min(96, count), distance_upper_bound=NARROW_MM)
-    inside = np.zeros(count, bool)
-    rows, slots = np.nonzero(np.isfinite(near) & (near > 0))
-    other = partner[rows, slots]
+    rows, other, _ = _facing(ring, normals)
     forward = (other - rows) % count
-    across = ring[other] - ring[rows]
-    facing = (across * normals[rows]).sum(1) > 0.6 * near[rows, slots]
-    faced = (normals[other] * normals[rows]).sum(1) < -0.3
-    pairs = facing & faced & (forward * spacing_mm > 2.0) & (forward * spacing_mm < LONGEST_MM)
+    pairs = (forward * spacing_mm > 2.0) & (forward * spacing_mm < LONGEST_MM)
     change = np.zeros(2 * count + 1, int)
     np.add.at(change, rows[pairs], 1)
     np.add.at(change, rows[pairs] + forward[pairs] + 1, -1)
     depth = np.cumsum(change)[: 2 * count]
-    inside = (depth[:count] > 0) | (depth[count:] > 0)
-    return _runs(inside)
+    return _runs((depth[:count] > 0) | (depth[count:] > 0))
+
+
+def gap_beside(ring: Array, normals: Array) -> Array:
+    """Width of table (mm) beside each point of a ring up to where the ring faces it; infinite past NARROW_MM."""
+    rows, _, apart = _facing(ring, normals)
+    gap = np.full(len(ring), np.inf)
+    np.minimum.at(gap, rows, apart)
+    return gap
+
+
+def _facing(ring: Array, normals: Array) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], Array]:
+    """Pairs of ring indices that face each other across less than NARROW_MM of table, and how far apart they are."""
+    near, partner = cKDTree(ring).query(ring, k=min(96, len(ring)), distance_upper_bound=NARROW_MM)
+    rows, slots = np.nonzero(np.isfinite(near) & (near > 0))
+    other, apart = partner[rows, slots], near[rows, slots]
+    across = ring[other] - ring[rows]
+    facing = (across * normals[rows]).sum(1) > 0.6 * apart
+    faced = (normals[other] * normals[rows]).sum(1) < -0.3
+    return rows[facing & faced], other[facing & faced], apart[facing & faced]
 
 
 def _runs(inside: Mask) -> list[Notch]:
@@ -87,8 +113,8 @@ def _runs(inside: Mask) -> list[Notch]:
 
 
 def wedge_of(ring: Array, notch: Notch, spacing_mm: float, side_mm: float = 14.0) -> Wedge | None:
-    """The cut's frame from the sides just outside the notch; None when they do not close in on each other, as beside
-    a marker stroke taken for a gap."""
+    """The cut's frame from its sides, just outside the notch and inside it; None when they do not close in on each
+    other, as beside a marker stroke taken for a gap."""
     count, length = len(ring), round(side_mm / spacing_mm)
     left = ring[(notch.first - np.arange(length)) % count]
     right = ring[(notch.last + np.arange(length)) % count]
@@ -96,9 +122,17 @@ def wedge_of(ring: Array, notch: Notch, spacing_mm: float, side_mm: float = 14.0
     # Past the mouth the two sides run apart about twice as fast as one walks along them.
     mouth = np.flatnonzero((gap[4:] - gap[:-4] > 1.2 * 4 * spacing_mm) | (gap[4:] > 2 * NARROW_MM))
     use = int(mouth[0]) + 2 if len(mouth) else length
+    inside = ring[np.arange(notch.first, notch.last + 1) % count]
+    deep = (inside - inside[[0, -1]].mean(0)) @ _inwards(inside)
+    far = int(deep.argmax())
+    clear = deep < deep[far] - UNCLEAR_MM
+    ours, theirs = inside[:far][clear[:far]][1:], inside[far + 1 :][clear[far + 1 :]][:-1]
     if use * spacing_mm < 4.0:
+        left, right, use = left[:0], right[:0], 0
+    if min(len(ours), len(theirs)) + use < 4.0 / spacing_mm:
         return None
-    (left_at, left_way), (right_at, right_way) = _line(left[:use]), _line(right[:use])
+    left, right = np.vstack([ours[::-1], left[:use]]), np.vstack([theirs, right[:use]])
+    (left_at, left_way), (right_at, right_way) = _line(left, inside[0]), _line(right, inside[-1])
     if left_way @ right_way < 0.5:
         return None
     axis = -(left_way + right_way)
@@ -106,19 +140,29 @@ def wedge_of(ring: Array, notch: Notch, spacing_mm: float, side_mm: float = 14.0
     base = np.stack([left_at, right_at])
     width = max(float(np.hypot(*(left_at - right_at))), 0.4)
     closing = float(left_way[0] * right_way[1] - left_way[1] * right_way[0])
-    slope_sd = 0.15 / (use * spacing_mm)
-    reach = min(width / max(abs(closing), 0.04), DEEPEST_MM)
-    return Wedge(
-        base, axis, reach, float(np.clip(1.0 + reach * slope_sd / max(abs(closing), 0.04), 0.35 * reach, 0.5 * reach))
-    )
+    slope_sd = 0.15 / (0.5 * (len(left) + len(right)) * spacing_mm)
+    steep = max(abs(closing), 2 * slope_sd, 0.012)
+    reach = min(width / steep, DEEPEST_MM)
+    doubt = float(np.clip(1.0 + reach * slope_sd / steep, 0.05 * reach, 0.5 * reach))
+    seen = float((inside[far] - base.mean(0)) @ axis)
+    if seen > 4.0:
+        reach = max(reach, seen + 0.5)
+    return Wedge(base, axis, reach, max(doubt, 1.0), seen)
 
 
-def _line(points: Array) -> tuple[Array, Array]:
-    """Least-squares line: its point abreast of the first one, and its direction away from there."""
+def _inwards(inside: Array) -> Array:
+    """Unit vector from the middle of a notch's mouth to its farthest point."""
+    way = inside - inside[[0, -1]].mean(0)
+    longest = way[int(np.hypot(*way.T).argmax())]
+    return np.asarray(longest / max(np.hypot(*longest), 1e-9), float)
+
+
+def _line(points: Array, foot: Array) -> tuple[Array, Array]:
+    """Least-squares line through points that run outwards: its point abreast of ``foot``, and its way outwards."""
     centre = points.mean(0)
     way = np.linalg.svd(points - centre, full_matrices=False)[2][0]
     way = way * np.sign(way @ (points[-1] - points[0]) or 1.0)
-    return centre + ((points[0] - centre) @ way) * way, way
+    return centre + ((foot - centre) @ way) * way, way
 
 
 def follow(flat: FlatView, models: ColourModels, wedge: Wedge) -> Array:
@@ -202,6 +246,7 @@ def _sharpen(far: Array, along: Array, across: Array, sides: Array, reach: float
     width = (sides[1, 0] - sides[0, 0]) * (1 - along / reach)
     sign = np.sign(sides[1, 0] - sides[0, 0])
     rows = np.flatnonzero((np.abs(width) > CLEAR_MM) & (along >= 0))
+    rows = rows[:: max(1, len(rows) // 150)]  # more points do not make the lines straighter
     for which, outwards in ((0, -sign), (1, sign)):
         spots = [
             (along[row], spot)
@@ -273,25 +318,48 @@ def _at(table: Array, rows: npt.NDArray[np.int64], position: Array) -> Array:
     return np.asarray((1 - part) * table[rows, cell] + part * table[rows, cell + 1], float)
 
 
-def close_notches(flat: FlatView, models: ColourModels, ring: Array, normals: Array, spacing_mm: float) -> Array:
+def close_notches(flat: FlatView, reading: Reading, ring: Array, normals: Array, spacing_mm: float) -> Array:
     """Ring with the end of each cut replaced by two straight sides and a tip, false notches bridged."""
     notches = find_notches(ring, normals, spacing_mm)
     if not notches:
         return ring
     turn = notches[0].first
     ring = np.roll(ring, -turn, axis=0)
-    pieces, at = [], 0
+    pieces, at = [ring[:0]], 0
     for notch in notches:
         moved = Notch(notch.first - turn, notch.last - turn)
         wedge = wedge_of(ring, moved, spacing_mm)
+        bogus = wedge is not None and not believed(reading.net, wedge)
+        if moved.first < at or (wedge is None and depth_of(ring, moved) > SHALLOW_MM):
+            continue
         pieces.append(ring[at : moved.first])
         at = moved.last + 1
-        if wedge is not None:
-            end = seen_tip(flat, models.white, follow(flat, models, wedge))
-            before = (pieces[-1] - end[0]) @ wedge.axis < -0.5 * spacing_mm
-            pieces[-1] = pieces[-1][: int(np.flatnonzero(before)[-1]) + 1] if before.any() else pieces[-1]
-            after = (ring[at:] - end[2]) @ wedge.axis < -0.5 * spacing_mm
-            at += int(np.argmax(after))
+        if wedge is not None and not bogus:
+            models = reading.models
+            end = seen_tip(flat, models.white, follow(flat, models, wedge), wedge.open_mm)
+            pieces[-1] = _up_to(pieces[-1][::-1], end[0], wedge.axis, spacing_mm)[::-1]
+            at += len(ring[at:]) - len(_up_to(ring[at:], end[2], wedge.axis, spacing_mm))
             pieces.append(end)
     pieces.append(ring[at:])
     return np.vstack(pieces)
+
+
+def believed(net: ShellMap, wedge: Wedge) -> bool:
+    """Whether the network, too, sees table in a narrow cut: creases that catch the light may have a table's colours."""
+    width = float(np.hypot(*(wedge.base[1] - wedge.base[0])))
+    if width > WIDE_MM or wedge.open_mm < SHALLOW_MM:
+        return True
+    inside = wedge.base.mean(0) + np.linspace(0.1, 0.6, 20)[:, None] * wedge.open_mm * wedge.axis
+    return float(np.median(net.at(inside))) < (NET_DOUBTS if width > THIN_MM else NET_SURE)
+
+
+def _up_to(points: Array, foot: Array, axis: Array, spacing_mm: float, near_mm: float = 5.0) -> Array:
+    """Points that run outwards from a cut without those that lie further in than its foot."""
+    outside = (points[: round(near_mm / spacing_mm)] - foot) @ axis < -0.5 * spacing_mm
+    return points[int(np.argmax(outside)) :] if outside.any() else points
+
+
+def depth_of(ring: Array, notch: Notch) -> float:
+    """How far (mm) a notch runs in from the middle of its mouth."""
+    inside = ring[np.arange(notch.first, notch.last + 1) % len(ring)]
+    return float(np.hypot(*(inside - inside[[0, -1]].mean(0)).T).max())

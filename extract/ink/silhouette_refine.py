@@ -10,8 +10,7 @@ from scipy.ndimage import maximum_filter1d, median_filter
 
 from extract.doors import Array, Bytes, FlatView, Mask
 from extract.ink.shell_view import Image, lab_of
-from extract.ink.silhouette_cut import ColourModels
-from extract.ink.silhouette_darts import close_notches
+from extract.ink.silhouette_darts import close_notches, gap_beside
 from extract.ink.silhouette_edge import (
     STEP_MM,
     Floats,
@@ -26,6 +25,8 @@ from extract.ink.silhouette_edge import (
     step_strength,
     tone_shift,
 )
+from extract.ink.silhouette_net import CLIP, ShellMap
+from extract.ink.silhouette_read import Reading
 from extract.ink.silhouette_ring import outward_normals, resample, smooth_closed, untangled
 from extract.ink.silhouette_slits import find_slits, with_slits
 
@@ -33,39 +34,47 @@ SPACING_MM = 0.45
 """Points of a ring: chords of scissors' curves then stay within a hundredth of a millimetre."""
 
 
+BESIDE_MM = np.arange(0.4, 1.7, 0.3)
+EVEN, THIN_MM = 1.0, 1.2
+"""An edge is doubtful where the log odds so close to it are nearer to even. On scenes with exact truth this leaves half
+as much astray untold as asking whether the two sides differ in colour, and marks little more."""
+
+NET_STEP = 1.0
+"""How much the network's log odds count in the first search."""
+
+
 @dataclass(frozen=True, eq=False)
 class Edge:
-    """A refined ring, ``noise_mm`` the scatter of single readings of its edge, and per point whether the two sides
-    look too much alike to tell where it runs."""
+    """A refined ring, ``noise_mm`` the scatter of single readings of its edge, and per point whether it is nearly
+    even where it runs."""
 
     ring: Array
     noise_mm: float
     unsure: Mask
 
 
-def refine(flat: FlatView, ring: Array, models: ColourModels) -> Edge:
+def refine(flat: FlatView, ring: Array, reading: Reading) -> Edge:
     """Move the ring onto the edge: a wide search among all edges near it, then the fit of the step's model."""
-    ring = resample(_step_towards_edge(flat, ring, models), SPACING_MM)
+    ring = resample(_step_towards_edge(flat, ring, reading), SPACING_MM)
     blur = edge_sharpness(flat, ring)
     for inwards_mm, outwards_mm in ((1.2, 0.6), (0.4, 0.4)):
-        fitted, noise_mm = _fit_edge(flat, ring, models, blur, inwards_mm, outwards_mm)
+        fitted, noise_mm = _fit_edge(flat, ring, reading, blur, inwards_mm, outwards_mm)
         ring = resample(fitted, SPACING_MM)
-    ring = close_notches(flat, models, ring, outward_normals(ring, 1.0 / SPACING_MM), SPACING_MM)
+    ring = close_notches(flat, reading, ring, outward_normals(ring, 1.0 / SPACING_MM), SPACING_MM)
     ring = resample(untangled(ring), SPACING_MM)
-    ring = with_slits(ring, find_slits(flat, models, ring, outward_normals(ring, 2.0 / SPACING_MM)))
+    ring = with_slits(ring, find_slits(flat, reading, ring, outward_normals(ring, 2.0 / SPACING_MM)))
     ring = resample(untangled(ring), SPACING_MM)
-    return Edge(ring, noise_mm, alike(flat, ring, models.white))
+    return Edge(ring, noise_mm, doubtful(ring, reading.map))
 
 
-def alike(flat: FlatView, ring: Array, white: Image, least_mm: float = 3.0) -> Mask:
-    """Points where the two sides of the edge differ by less than an eye can tell, over at least ``least_mm``."""
+def doubtful(ring: Array, shell: ShellMap, least_mm: float = 3.0) -> Mask:
+    """Points where it is nearly even over at least ``least_mm`` whether shell lies inside and table outside."""
     normals = outward_normals(ring, 1.0 / SPACING_MM)
-    inner, outer = (
-        lab_of(sample_across(flat, ring, normals, np.arange(start, start + 0.7, 0.2))[0], white).mean(1)
-        for start in (-1.0, 0.3)
-    )
-    step = np.linalg.norm(smooth_closed(inner - outer, 1.0 / SPACING_MM), axis=1)
-    faint = step < 3.0  # Lab units: just noticeable is about 2.3 (Mahy, Van Eycken, Oosterlinck 1994; from memory)
+    beside = BESIDE_MM[:, None] * normals[:, None]
+    inner, outer = shell.at(ring[:, None] - beside).mean(1), -shell.at(ring[:, None] + beside).mean(1)
+    # in the thin end of a cut the other side lies so close that the map says nothing of what is between
+    outer[gap_beside(ring, normals) < THIN_MM] = CLIP
+    faint = smooth_closed(np.minimum(inner, outer), 2.0) < EVEN
     half = round(least_mm / SPACING_MM / 2)
     lasting = ~maximum_filter1d(~faint, 2 * half + 1, mode="wrap")
     return np.asarray(maximum_filter1d(lasting, 2 * half + 1, mode="wrap"), bool)
@@ -79,22 +88,30 @@ def edge_sharpness(flat: FlatView, ring: Array) -> tuple[float, float]:
     return sharpness(as_floats(profiles), offsets, np.arange(-0.8, 0.8 + 1e-6, STEP_MM))
 
 
-def _step_towards_edge(flat: FlatView, ring: Array, models: ColourModels, reach_mm: float = 2.4) -> Array:
+def _step_towards_edge(flat: FlatView, ring: Array, reading: Reading, reach_mm: float = 2.4) -> Array:
     normals = outward_normals(ring, 2.0 / SPACING_MM)
     offsets = np.arange(-reach_mm, reach_mm + 1e-6, STEP_MM)
     seen, points = sample_across(flat, ring, normals, offsets)
-    sides = np.cumsum(arc_mean(models.likeness(seen, points), 3) * STEP_MM, axis=1)
+    sides = np.cumsum(
+        arc_mean(reading.models.likeness(seen, points) + NET_STEP * reading.net.at(points), 3) * STEP_MM, axis=1
+    )
     strength = step_strength(arc_mean(as_floats(seen), 3), round(0.4 / STEP_MM))
     score = 0.5 * strength / (np.median(strength.max(1)) + strength.max(1, keepdims=True)) + sides
-    calm = ~distracted(flat, ring, normals, models.white)
-    path = best_path(score * calm[:, None], 0.3)
+    calm = ~distracted(flat, ring, normals, reading.models.white)
+    path = best_path(_this_side(score * calm[:, None], offsets, ring, normals), 0.3)
     return _moved(ring, offsets[path], normals, calm)
+
+
+def _this_side(score: Array, offsets: Array, ring: Array, normals: Array) -> Array:
+    """The score with what lies past the middle of a narrow cut ruled out: there the other side's edge begins."""
+    beyond = offsets[None] > np.maximum(0.5 * gap_beside(ring, normals), STEP_MM)[:, None]
+    return np.where(beyond, score - 1e3, score)
 
 
 def _fit_edge(
     flat: FlatView,
     ring: Array,
-    models: ColourModels,
+    reading: Reading,
     blur: tuple[float, float],
     inwards_mm: float,
     outwards_mm: float,
@@ -105,17 +122,17 @@ def _fit_edge(
     offsets = np.arange(-inwards_mm - 1.2, outwards_mm + 1.5 + 1e-6, STEP_MM)
     seen, points = sample_across(flat, ring, normals, offsets)
     bank = make_bank(offsets, edges, blur)
-    reading = read(arc_mean(as_floats(seen), 2), bank)
+    steps = read(arc_mean(as_floats(seen), 2), bank)
     within = slice(round((edges[0] - offsets[0]) / STEP_MM), round((edges[-1] - offsets[0]) / STEP_MM) + 1)
-    likeness = shadow_blind(models.likeness(seen[:, within], points[:, within]), seen, seen[:, within])
+    likeness = shadow_blind(reading.models.likeness(seen[:, within], points[:, within]), seen, seen[:, within])
     sides = np.cumsum(arc_mean(likeness, 2) * STEP_MM, axis=1)
-    noise = reading.rest.min(1, keepdims=True)
-    calm = ~distracted(flat, ring, normals, models.white)
-    score = -5 * reading.rest / (noise + 0.5 * np.median(noise)) + 4 * sides
-    path = best_path(score * calm[:, None], 0.2)
+    noise = steps.rest.min(1, keepdims=True)
+    calm = ~distracted(flat, ring, normals, reading.models.white)
+    score = -5 * steps.rest / (noise + 0.5 * np.median(noise)) + 4 * sides
+    path = best_path(_this_side(score * calm[:, None], edges, ring, normals), 0.2)
     at = np.arange(len(path)), path
     shift = edges[0] + STEP_MM * peak(score, path)
-    shift = shift - tone_shift(reading.inside[at], reading.beyond[at], bank.blur[0])
+    shift = shift - tone_shift(steps.inside[at], steps.beyond[at], bank.blur[0])
     scatter = 1.48 * float(np.median(np.abs(shift - smooth_closed(shift, 2.0))))
     return _moved(ring, shift, normals, calm), scatter
 

@@ -11,15 +11,15 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from shapely import Polygon, contains_xy
 
 from extract.doors import Array, FlatView
-from extract.ink.shell_view import Image, crop, shrink
-from extract.ink.silhouette_cut import ColourModels
-from extract.ink.silhouette_darts import Wedge, follow, strange_strip
+from extract.ink.shell_view import Image
+from extract.ink.silhouette_colours import ColourModels
+from extract.ink.silhouette_darts import NET_SURE, THIN_MM, Wedge, follow, strange_strip
+from extract.ink.silhouette_net import ShellMap
+from extract.ink.silhouette_read import Reading
 from extract.ink.silhouette_tips import seen_tip
-
-MAP_MM = 0.6
-"""Pixel of the likeness map: a cut 1 mm wide still darkens it."""
 
 PROBE_MM = 9.0
 """First look: this far in, a cut of the least depth is still open."""
@@ -52,30 +52,20 @@ class Slit:
 
 @dataclass(frozen=True, eq=False)
 class TableMap:
-    """How much each point looks like table (nats, clipped); sampled bilinearly."""
+    """How much each point looks like table (log odds, clipped)."""
 
-    flat: FlatView
-    value: Image
+    shell: ShellMap
 
     def at(self, points_mm: Array) -> Image:
-        shape = points_mm.shape[:-1]
-        points = self.flat.px_from_mm(points_mm).astype(np.float32).reshape(shape[0], -1, 2)
-        outside = 3.0
-        return cv2.remap(self.value, points, None, cv2.INTER_LINEAR, borderValue=outside).reshape(shape)
+        return np.clip(-self.shell.at(points_mm), -3, 3)
 
 
-def table_map(flat: FlatView, models: ColourModels, ring: Array) -> TableMap:
-    small = shrink(crop(flat, ring.min(0) - 8, ring.max(0) + 8), MAP_MM)
-    height, width = small.valid.shape
-    y, x = np.mgrid[0:height, 0:width]
-    points = small.mm_from_px(np.stack([x, y], axis=-1))
-    return TableMap(small, np.clip(-models.likeness(small.pixels, points), -3, 3))
-
-
-def find_slits(flat: FlatView, models: ColourModels, ring: Array, normals: Array) -> list[Slit]:
+def find_slits(flat: FlatView, reading: Reading, ring: Array, normals: Array) -> list[Slit]:
     """Narrow cuts that start at the ring, without overlaps, in the order of the ring."""
-    table = table_map(flat, models, ring)
-    traces = [_trace(flat, models, table, ring, normals, *opening) for opening in _openings(table, ring, normals)]
+    table, shell = TableMap(reading.map), Polygon(ring)
+    traces = [
+        _trace(flat, reading, table, shell, ring, normals, *opening) for opening in _openings(table, ring, normals)
+    ]
     found: list[Slit] = []
     for _, slit in sorted((t for t in traces if t is not None), key=lambda trace: -trace[0]):
         if not any(_clash(slit, other, len(ring)) for other in found):
@@ -109,7 +99,14 @@ def _turned(ways: Array, angles: Array) -> Array:
 
 
 def _trace(
-    flat: FlatView, models: ColourModels, table: TableMap, ring: Array, normals: Array, index: int, angle: float
+    flat: FlatView,
+    reading: Reading,
+    table: TableMap,
+    shell: Polygon,
+    ring: Array,
+    normals: Array,
+    index: int,
+    angle: float,
 ) -> tuple[float, Slit] | None:
     """The slit that opens near a ring point, if it is one, with its score."""
     near = (index + np.arange(-4, 5)) % len(ring)
@@ -123,12 +120,15 @@ def _trace(
     if reach < SHORTEST_MM or reach > LONGEST_MM - 5 or gain.max() < 0.8 * reach:
         return None
     axis, mouth = ways[turn], ring[near[start]]
+    if not _within(shell, mouth, axis * reach):
+        return None
     base = _mouth(table, mouth, axis)
     if base is None:
         return None
     wedge = Wedge(base, axis, reach, max(3.0, 0.15 * reach))
+    models = reading.models
     end = follow(flat, models, wedge)
-    if not tapers(flat, models, end):
+    if not (tapers(flat, models, end) or surely_open(reading.net, end)):
         return None
     end = seen_tip(flat, models.white, end)
     feet = [int(np.hypot(*(ring - foot).T).argmin()) for foot in (end[0], end[2])]
@@ -154,6 +154,13 @@ def _mouth(table: TableMap, mouth: Array, axis: Array, widest_mm: float = 9.0) -
     if (right - left) * 0.2 > widest_mm:
         return None
     return np.asarray(mouth + across[[left, right]][:, None] * side, float)
+
+
+def surely_open(net: ShellMap, end: Array) -> bool:
+    """Whether the network sees table most of the way into a cut that is wide enough to be one."""
+    middle = end[[0, 2]].mean(0)
+    inside = middle + np.linspace(0.1, 0.6, 30)[:, None] * (end[1] - middle)
+    return float(np.hypot(*(end[2] - end[0]))) > THIN_MM and float(np.median(net.at(inside))) < NET_SURE
 
 
 def tapers(flat: FlatView, models: ColourModels, end: Array) -> bool:
@@ -186,6 +193,12 @@ def _widest_mark(lab: Array, shell: Array) -> float:
     if lab[0] > shell[0]:
         return WIDEST_GLARE_MM
     return WIDEST_INK_MM if lab[0] < 0.65 * shell[0] else NARROWEST_MM
+
+
+def _within(shell: Polygon, mouth: Array, way: Array, least: float = 0.8) -> bool:
+    """Whether a slit runs through the shell, and not through a cut that the outline already has."""
+    line = mouth + np.linspace(0.1, 0.9, 30)[:, None] * way
+    return float(contains_xy(shell, *line.T).mean()) > least
 
 
 def _clash(one: Slit, other: Slit, count: int) -> bool:

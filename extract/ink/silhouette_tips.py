@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+import numpy.typing as npt
 from scipy.ndimage import gaussian_filter, gaussian_filter1d, maximum_filter1d
 
 from extract.doors import Array, FlatView
@@ -20,8 +21,17 @@ STEP_MM = 0.1
 BACK_MM, ON_MM = 14.0, 6.0
 """The tip is looked for from so far before the place where the straight sides meet to so far beyond it."""
 
+SURELY_MM = 2.0
+"""The last that a map of half a millimetre shows open may be a smear."""
+
 BEYOND_MM = 4.5
 """Further beyond, the hair is a stroke or a tape's edge that begins where the cut ends."""
+
+FAR_MM = 8.0
+"""Sides that meet so far beyond what the map shows open do not tell where."""
+
+STILL_STANDS_OUT, STROKE_MM = 1.4, 4.0
+"""A hair smoothed over almost a millimetre of its length stands out at less; a stroke aslant hides so much of it."""
 
 STANDS_OUT = 2.0
 """Times what the flanks show: the least that is not their own texture."""
@@ -46,8 +56,10 @@ class Hair:
     offset: Array
 
 
-def seen_tip(flat: FlatView, white: Image, end: Array) -> Array:
-    """The end of a cut (foot, tip, foot) with the tip where it is seen; as it was where nothing clear is seen."""
+def seen_tip(flat: FlatView, white: Image, end: Array, open_mm: float | None = None) -> Array:
+    """The end of a cut (foot, tip, foot) with the tip where it is seen; as it was where nothing clear is seen.
+
+    With ``open_mm``, the depth to which the cut is known to be open, a tip promised far beyond is not trusted."""
     middle = end[[0, 2]].mean(0)
     reach = float(np.hypot(*(end[1] - middle)))
     half = 0.5 * float(np.hypot(*(end[0] - end[2])))
@@ -55,7 +67,11 @@ def seen_tip(flat: FlatView, white: Image, end: Array) -> Array:
         return end
     axis = (end[1] - middle) / reach
     side = np.array([-axis[1], axis[0]])
-    hair = _hair(flat, white, middle, axis, side, reach, half)
+    if open_mm is not None and reach - open_mm > FAR_MM:
+        return _far_tip(flat, white, end, open_mm)
+    hair = _hair(
+        flat, white, middle, axis, side, np.arange(max(0.0, reach - BACK_MM), reach + ON_MM, STEP_MM), reach, half
+    )
     last = _last_seen(hair.height > STANDS_OUT, round((reach - hair.along[0]) / STEP_MM))
     if last is None:
         return end
@@ -66,19 +82,38 @@ def seen_tip(flat: FlatView, white: Image, end: Array) -> Array:
     return np.stack([end[0], middle + seen * axis + off * side, end[2]])
 
 
-def _hair(flat: FlatView, white: Image, middle: Array, axis: Array, side: Array, reach: float, half: float) -> Hair:
-    along = np.arange(max(0.0, reach - BACK_MM), reach + ON_MM, STEP_MM)
+def _far_tip(flat: FlatView, white: Image, end: Array, open_mm: float) -> Array:
+    """The end of a cut too narrow for its sides to promise its tip: the hair is followed from where the map shows the
+    cut open, with more patience and smoothed over more of its length."""
+    middle = end[[0, 2]].mean(0)
+    reach, half = float(np.hypot(*(end[1] - middle))), 0.5 * float(np.hypot(*(end[0] - end[2])))
+    axis = (end[1] - middle) / reach
+    side = np.array([-axis[1], axis[0]])
+    along = np.arange(max(0.0, open_mm - SURELY_MM), reach + ON_MM, STEP_MM)
+    hair = _hair(flat, white, middle, axis, side, along, reach, half, soft_mm=0.8)
+    standing = (hair.height > STILL_STANDS_OUT) & (np.abs(hair.offset) < 0.5 + 0.01 * (along - along[0]))
+    last = _last_seen(standing, round((reach - along[0]) / STEP_MM), STROKE_MM)
+    if last is None:
+        return np.stack([end[0], middle + (open_mm + UNSEEN_MM) * axis, end[2]])
+    off = float(np.median(hair.offset[max(0, last - round(3.0 / STEP_MM)) : last + 1]))
+    return np.stack([end[0], middle + (along[last] + UNSEEN_MM) * axis + off * side, end[2]])
+
+
+def _hair(
+    flat: FlatView, white: Image, middle: Array, axis: Array, side: Array, along: Array, reach: float, half: float,
+    soft_mm: float = 0.3,
+) -> Hair:  # fmt: skip
     width = half * np.maximum(1 - along / reach, 0)[:, None]
     across = np.arange(-float(width.max()) - 4.0, float(width.max()) + 4.0 + 1e-6, STEP_MM)
     points = middle + along[:, None, None] * axis + across[None, :, None] * side
     seen = cv2.remap(flat.pixels, flat.px_from_mm(points).astype(np.float32), None, cv2.INTER_CUBIC)
-    lab = gaussian_filter(lab_of(np.asarray(seen, np.uint8), white), (0.3 / STEP_MM, 0.12 / STEP_MM, 0))
+    lab = gaussian_filter(lab_of(np.asarray(seen, np.uint8), white), (soft_mm / STEP_MM, 0.12 / STEP_MM, 0))
     beside = np.abs(across)[None] - width
     far = _strangeness(lab, (beside > 1.0) & (beside < 3.5))
     windows = maximum_filter1d(far, 2 * round(0.7 / STEP_MM) + 1, axis=1)
     flanks = (beside > 1.8) & (beside < 3.5)
     # a stroke across the cut is as strange in the flanks of its rows
-    by_row = np.array([np.median(row[flank]) for row, flank in zip(windows, flanks, strict=True)])
+    by_row = _row_medians(windows[..., None], flanks)[:, 0]
     usual = np.maximum(by_row, np.median(windows[flanks])) + 1e-6
     place = _followed(far, across, width[:, 0])
     return Hair(along, far[np.arange(len(along)), place] / usual, across[place])
@@ -95,18 +130,27 @@ def _followed(far: Array, across: Array, width: Array, room_mm: float = 0.5, ste
 
 def _strangeness(lab: Image, flanks: np.ndarray) -> Array:
     """How many spreads each pixel is off the median of its row's flanks."""
-    level = np.stack([np.median(row[flank], axis=0) for row, flank in zip(lab, flanks, strict=True)])
+    level = _row_medians(lab, flanks)
     rest = lab - gaussian_filter1d(level, 0.3 / STEP_MM, axis=0, mode="nearest")[:, None]
     spread = 1.48 * np.median(np.abs(rest[flanks]), axis=0) + 0.35  # a third of a just noticeable step
     return np.asarray(np.sqrt(((rest / spread) ** 2).sum(-1)), float)
 
 
-def _last_seen(standing: np.ndarray, promised: int) -> int | None:
+def _row_medians(values: npt.NDArray[np.floating], where: np.ndarray, every: int = 3) -> Array:
+    """Median (rows, channels) of each row of ``values`` (rows, columns, channels) over the columns told; asked of every
+    third row and interpolated, for the rows lie closer than the picture is sharp."""
+    some = np.unique(np.r_[np.arange(0, len(values), every), len(values) - 1])
+    medians = np.stack([np.median(values[row][where[row]], axis=0) for row in some])
+    rows = np.arange(len(values))
+    return np.stack([np.interp(rows, some, channel) for channel in medians.T], axis=1)
+
+
+def _last_seen(standing: np.ndarray, promised: int, lost_mm: float = LOST_MM) -> int | None:
     """The last row of the run of standing rows that starts at the first. Gaps are bridged: up to GAP_MM, and up to
-    LOST_MM before the row where the sides promised the tip, for there the cut is known to go on."""
+    ``lost_mm`` before the row where the sides promised the tip, for there the cut is known to go on."""
     rows = np.flatnonzero(standing)
-    if not len(rows) or rows[0] > LOST_MM / STEP_MM:
+    if not len(rows) or rows[0] > lost_mm / STEP_MM:
         return None
-    most = np.where(rows[1:] <= promised, LOST_MM, GAP_MM) / STEP_MM
+    most = np.where(rows[1:] <= promised, lost_mm, GAP_MM) / STEP_MM
     breaks = np.flatnonzero(np.diff(rows) > most)
     return int(rows[breaks[0]] if len(breaks) else rows[-1])

@@ -7,8 +7,9 @@ from skimage.measure import find_contours
 
 from extract.doors import Array, FlatView
 from extract.ink.shell_view import card_white, coarser, shrink, table_view
-from extract.ink.silhouette import CARD_MARGIN_MM, pick
 from extract.ink.silhouette_coarse import candidates
+from extract.ink.silhouette_net import CARD_MARGIN_MM
+from extract.ink.silhouette_read import pick
 
 COARSE = 6
 """Pixels of the millimetre view to one here: relief cuts vanish, which advice on cards does not need."""

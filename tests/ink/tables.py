@@ -73,18 +73,25 @@ def mat(rng, x, y):
     return np.where(lines, (0.55, 0.48, 0.42), np.array([0.30, 0.12, 0.05]))
 
 
+def own_grey(rng, x, y):
+    """A board as grey as the shell on it, a little smoother and warmer."""
+    return np.array([0.19, 0.20, 0.21]) * (1 + speckle(rng, x.shape, 0.8, 0.02) + 0.1 * (x - 70) / 190)[..., None]
+
+
 def dark_cloth(rng, x, y):
     return np.array([0.05, 0.06, 0.04]) * (1 + speckle(rng, x.shape, 2.0, 0.2))[..., None]
 
 
 TABLES = {table.__name__: table for table in (melamine, gingham, planks, mat, dark_cloth)}
+HARD_TABLES = {own_grey.__name__: own_grey}
 
 
 def paint(ring, table, strokes=(), shell=0.20, blur_px=0.8, noise=2.0, seed=1, card=CARD, **view):
-    """A flat view; ``strokes`` are (points, width_mm) in black, drawn to beyond the shell's edge and cut off there."""
+    """A flat view of one ring or a list of them; ``strokes`` are (points, width_mm) in black, drawn to beyond the
+    shell's edge and cut off there."""
     rng = np.random.default_rng(seed)
     x, y = grid()
-    light = TABLES[table](rng, x, y)
+    light = (TABLES | HARD_TABLES)[table](rng, x, y)
     tape = shell * (1 + speckle(rng, x.shape, 6.0, 0.05) + speckle(rng, x.shape, 1.2, 0.02))
     for points, width_mm in strokes:
         ink = np.zeros(x.shape, np.uint8)
@@ -92,7 +99,8 @@ def paint(ring, table, strokes=(), shell=0.20, blur_px=0.8, noise=2.0, seed=1, c
         cv2.polylines(ink, [at], False, 1, round(width_mm / MM_PER_PX), shift=4)
         tape = np.where(ink > 0, 0.012, tape)
     if ring is not None:
-        share = coverage(ring, x.shape)[..., None]
+        rings = ring if isinstance(ring, list) else [ring]
+        share = sum(coverage(one, x.shape) for one in rings)[..., None]
         light = share * tape[..., None] + (1 - share) * light
     inside = (x > card[0, 0]) & (x < card[2, 0]) & (y > card[0, 1]) & (y < card[2, 1])
     squares = ((x - card[0, 0]) // 12 + (y - card[0, 1]) // 12) % 2 == 0

@@ -94,6 +94,16 @@ def test_relief_cut_is_followed_to_its_tip(table, mouth_mm, depth_mm):
     assert not Polygon(ring).contains(Point(middle))
 
 
+@pytest.mark.parametrize(("table", "mouth_mm"), [("planks", 1.6), ("mat", 1.6)])
+def test_cut_under_two_millimetres_wide_is_followed(table, mouth_mm):
+    truth, tip = tables.with_cut(tables.wavy_ring(), 110.0, mouth_mm, 50.0)
+    ring = find_silhouette(tables.paint(truth, table)).rings_mm[0]
+    assert Polygon(ring).exterior.distance(Point(tip)) < 5.0  # thinner than 0.2 mm there, less than a pixel
+    assert np.percentile(abs(outward_errors(ring, truth)), 95) < 0.4
+    middle = tip + 25.0 * np.array([np.cos(np.radians(110)), np.sin(np.radians(110))])
+    assert not Polygon(ring).buffer(-0.2).contains(Point(middle))
+
+
 @pytest.mark.parametrize("table", ["melamine", "dark_cloth"])
 def test_strokes_that_run_to_the_edge_leave_no_notch(table):
     truth = tables.wavy_ring()

@@ -1,0 +1,124 @@
+"""The shell's pieces in the map of log odds."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from extract.doors import Array, Mask
+from extract.ink.shell_view import disc, erode, grow
+from extract.ink.silhouette_net import ShellMap
+
+BRIDGE_MM = 6.0
+SURELY_OPEN = 1.0
+LEAST_HOLE_MM2, MOST_HOLE_MM2 = 4.0, 1500.0
+"""A hole of such a size may be part of a cut; smaller ones are glare and ink."""
+
+SURE = 2.0
+LEAST_SURE = 0.8
+"""Another piece has log odds of SURE and more in so large a share of it."""
+
+CORE_MM, LEAST_CORE_MM2 = 10.0, 100.0
+"""A piece of shell worth cutting has this much left when this much is taken off all round; the lit side of a tape roll
+has nothing."""
+
+RIM_MM = 2.0
+"""Closer to what the photo did not see, a piece may be only part of one, or of something else."""
+
+LONGEST_BAR, FULLEST = 4.0, 0.97
+"""Longer than wide by this factor, or filling a rectangle by this share: a ruler, a tray, a sheet of card."""
+
+LEAST_SHELL_MM2 = 4000.0
+"""Smaller grey things are tape rolls, coins and pens."""
+
+LEAST_PIECE_MM2 = 1000.0
+"""Half of the smallest panel that counts."""
+
+
+def pieces(shell: ShellMap, doubted: bool = False) -> Mask:
+    """Where the shell's pieces lie: the largest blob, and others as plump of which the map is sure all over. Where it
+    is ``doubted`` that there is a shell at all, the largest must be as good."""
+    px = 1 / shell.flat.mm_per_px
+    likely = without_arms(filled(opened_cuts(shell)), px)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(likely.astype(np.uint8), connectivity=4)
+    area = stats[:, cv2.CC_STAT_AREA] / px**2
+    area[0] = 0
+    if area.max() < LEAST_SHELL_MM2:
+        return np.zeros_like(likely)
+    core = np.bincount(labels[erode(likely, CORE_MM * px)], minlength=count) / px**2
+    sure = _shares(labels, shell.odds > SURE, count) > LEAST_SURE
+    blind = grow(~shell.flat.valid, RIM_MM * px)
+    blind[[0, -1]] = blind[:, [0, -1]] = True
+    other = (core > LEAST_CORE_MM2) & sure & ~np.isin(np.arange(count), labels[blind])
+    kept = np.zeros(count, bool)
+    kept[[one for one in np.flatnonzero(other) if not straight(labels == one)]] = True
+    if doubted and not (kept & (area >= LEAST_SHELL_MM2)).any():
+        return np.zeros_like(likely)
+    kept[int(area.argmax())] |= not doubted
+    return np.asarray(kept[labels], bool)
+
+
+def straight(blob: Mask) -> bool:
+    """Whether a blob is a bar, as a ruler is and a piece of shell is not."""
+    points = np.argwhere(blob)[:, ::-1].astype(np.int32)
+    sides = cv2.minAreaRect(cv2.convexHull(points))[1]
+    return max(sides) > LONGEST_BAR * min(sides) or len(points) > FULLEST * sides[0] * sides[1]
+
+
+def opened_cuts(shell: ShellMap) -> Mask:
+    """Where the map says shell, cuts opened that it sees inside but not at their narrow mouth, or that a stroke
+    crosses: a hole that is table for sure is joined to the next table by the shortest way."""
+    likely = shell.odds > 0
+    count, labels, stats, _ = cv2.connectedComponentsWithStats((~likely).astype(np.uint8), connectivity=8)
+    sizes = stats[:, cv2.CC_STAT_AREA] * shell.flat.mm_per_px**2
+    reach = BRIDGE_MM / shell.flat.mm_per_px
+    out = likely.astype(np.uint8)
+    surely = np.bincount(labels[shell.odds < -SURELY_OPEN], minlength=count) > 0
+    holes = [one for one in range(1, count) if LEAST_HOLE_MM2 < sizes[one] < MOST_HOLE_MM2 and surely[one]]
+    for hole in sorted(holes, key=lambda one: sizes[one]):
+        x, y, width, height = (int(n) for n in stats[hole, :4])
+        low = max(0, int(x - reach)), max(0, int(y - reach))
+        here = slice(low[1], int(y + height + reach)), slice(low[0], int(x + width + reach))
+        ours = labels[here] == hole
+        others = (labels[here] > 0) & ~ours & (sizes[labels[here]] > sizes[hole])
+        if not others.any():
+            continue
+        apart = cv2.distanceTransform((~others).astype(np.uint8), cv2.DIST_L2, 5)
+        start = np.argwhere(ours)[apart[ours].argmin()]
+        rest = np.argwhere(others)
+        end = rest[np.hypot(*(rest - start).T).argmin()]
+        if np.hypot(*(end - start)) <= reach:
+            cv2.line(out[here], start[::-1].tolist(), end[::-1].tolist(), 0, 3)
+    return out.astype(bool)
+
+
+def _shares(labels: npt.NDArray[np.int32], true: Mask, count: int) -> Array:
+    """For each label, the share of its pixels where ``true``."""
+    where = [np.bincount(labels[part], minlength=count) for part in (true, np.ones_like(true))]
+    return np.asarray(where[0] / np.maximum(where[1], 1), float)
+
+
+def without_arms(mask: Mask, px: float, width_mm: float = 5.0) -> Mask:
+    """The mask without thin arms longer than they are wide, such as the grey joints of a tiled table; the points of
+    the shell's own corners stay."""
+    plump = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, disc(width_mm / 2 * px)).astype(bool)
+    _, labels, stats, _ = cv2.connectedComponentsWithStats((mask & ~plump).astype(np.uint8), connectivity=4)
+    short = np.hypot(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]) < 1.6 * width_mm * px
+    short[0] = False
+    return np.asarray(plump | short[labels], bool)
+
+
+def largest(mask: Mask) -> Mask:
+    """The largest blob, its holes filled."""
+    contours, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    out = np.zeros(mask.shape, np.uint8)
+    if contours:
+        cv2.drawContours(out, [max(contours, key=cv2.contourArea)], -1, 1, cv2.FILLED)
+    return out.astype(bool)
+
+
+def filled(mask: Mask) -> Mask:
+    """The mask without its holes: a shell has cuts, no holes."""
+    contours, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    return cv2.drawContours(np.zeros(mask.shape, np.uint8), contours, -1, 1, cv2.FILLED).astype(bool)

@@ -1,0 +1,186 @@
+"""Where shell is and where table: the network's word, and that of the colours it separates.
+
+The network knows shells; what this very table and this very tape look like it has only glimpsed. So colour models of
+both sides are learned from where it is sure, and both words are added: what neither could tell alone, such as a cut on
+a table of the shell's own grey, is often clear to the two together.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from extract.doors import CannotContinue, FlatView, Mask
+from extract.ink.shell_view import (
+    Image,
+    TableView,
+    card_white,
+    coarser,
+    crop,
+    erode,
+    grow,
+    shrink,
+    table_view,
+    window_of,
+)
+from extract.ink.silhouette_coarse import Candidate, candidates
+from extract.ink.silhouette_colours import ColourModels, learn
+from extract.ink.silhouette_net import CARD_MARGIN_MM, CLIP, ShellMap, shell_map
+from extract.ink.silhouette_pieces import largest, opened_cuts, pieces, without_arms
+
+LEAST_SCORE = 0.3
+"""Shells on all tables tried score 0.38 and more; a tape roll in its shadow, the best of the rest, at most 0.31."""
+
+LIKELY_CROPPED = 0.33
+LONGEST_CROP_MM = 450.0
+"""A blob that would score so high were it whole, and lies against the picture's rim no longer than a shell is wide, is
+a shell cut off; the bare table itself touches the rim along more."""
+
+AROUND_MM = 70.0
+APART_MM = 20.0
+"""The table is learned between these distances from the blob; the other pieces of a shell lie within the larger."""
+
+RIM_MM = 25.0
+"""Where no blob is found, the table is learned so close to the picture's rim."""
+
+COLOURS_SAY = 1.5
+NET_SAYS = 3.0
+"""How much a colour's log ratio counts beside the network's log odds, and how far those count: where the network is
+wrong it is so over whole patches and for sure, which the colours of the shell next to them then put right."""
+
+
+SURE, BAY_MM = 1.0, 15.0
+"""Table teaches its colours where the log odds are as sure as that, and not in bays so narrow (half their width): those
+are cuts, too narrow to teach much, or corners of the shell that the network takes for table."""
+
+
+EDGE_MM = 2.0
+"""Nothing is learned so close to the edge: shadow, the cut face, and what the map gets wrong by a millimetre."""
+
+
+@dataclass(frozen=True, eq=False)
+class Reading:
+    """``map``: log odds of shell, all told; ``net`` the network's alone; ``models`` the colours of both sides."""
+
+    map: ShellMap
+    net: ShellMap
+    models: ColourModels
+
+
+def no_shell() -> CannotContinue:
+    return CannotContinue(
+        "ink",
+        "I cannot find a shell on the table.",
+        "Lay the shell flat beside the card, on a table of another colour or lightness, and take the photo again.",
+    )
+
+
+def cropped() -> CannotContinue:
+    return CannotContinue(
+        "ink", "The shell runs out of the picture.", "Step back until all of it is in view and try again."
+    )
+
+
+def pick(ranked: list[Candidate]) -> Mask:
+    """The blob that is the shell; raises when there is none, or only one that is cut off by the picture's rim."""
+    if ranked and ranked[0].score >= LEAST_SCORE:
+        return ranked[0].blob
+    if any(c.score_if_whole > LIKELY_CROPPED and 0 < c.touching_mm < LONGEST_CROP_MM for c in ranked):
+        raise cropped()
+    raise no_shell()
+
+
+def read_shell(flat: FlatView) -> Reading:
+    """Both words on the table round the shell; raises CannotContinue when there is none to be seen."""
+    small = shrink(flat, 1.0)
+    white = card_white(small)
+    table = table_view(small, white, CARD_MARGIN_MM)
+    coarse = coarser(table, 6)
+    ranked = candidates(coarse)
+    try:
+        blob = with_others(pick(ranked), ranked)
+    except CannotContinue as refusal:
+        return _second_look(flat, table, white, refusal)
+    low, high = box_of(blob, coarse.flat)
+    apart = grow(blob, APART_MM / coarse.flat.mm_per_px)
+    here = crop(flat, low - AROUND_MM, high + AROUND_MM)
+    net = shell_map(here, white, lambda part: carried(apart, coarse.flat, part) < 0.5)
+    view = window_of(table, low - AROUND_MM, high + AROUND_MM)
+    return with_colours(net, view, carried(blob, coarse.flat, view.flat) > 0.5, white)
+
+
+def with_others(blob: Mask, ranked: list[Candidate]) -> Mask:
+    """The blob together with others beside it that look as much like a shell: it may lie in pieces."""
+    out = blob.copy()
+    for other in ranked:
+        if other.score >= LEAST_SCORE and not (out & other.blob).any():
+            out |= other.blob
+    return out
+
+
+def _second_look(flat: FlatView, table: TableView, white: Image, refusal: CannotContinue) -> Reading:
+    """The network on the whole picture, for a shell that no plain map tells from its table; the ``refusal`` stands
+    where it sees none either."""
+    net = shell_map(flat, white, _near_rim)
+    seen = pieces(net, doubted=True)
+    if not seen.any():
+        raise refusal
+    return with_colours(net, table, carried(seen, net.flat, table.flat) > 0.5, white)
+
+
+def _near_rim(view: FlatView) -> Mask:
+    return np.asarray(_far(np.pad(view.valid, 1))[1:-1, 1:-1] < RIM_MM / view.mm_per_px, bool)
+
+
+def with_colours(net: ShellMap, view: TableView, blob: Mask, white: Image) -> Reading:
+    """The colours of both sides learned from the network's map, and their word added to it; those of the table only
+    where the coarse ``blob`` does not contradict."""
+    shell = largest(without_arms(opened_cuts(net), 1 / net.flat.mm_per_px))
+    inside = carried(shell, net.flat, view.flat) > 0.5
+    unsure = carried(net.odds, net.flat, view.flat) > -SURE
+    doubtful = ~inside & (unsure | blob | closed(inside, BAY_MM / view.flat.mm_per_px))
+    gap = EDGE_MM / view.flat.mm_per_px
+    table = view.free & ~doubtful & ~grow(inside, gap)
+    models = learn(view, erode(inside, gap), table, white)
+    said = cv2.GaussianBlur(models.likeness(net.flat.pixels, places(net.flat)), (0, 0), 0.7)
+    odds = np.clip(np.clip(net.odds, -NET_SAYS, NET_SAYS) + COLOURS_SAY * said, -CLIP, CLIP)
+    odds[net.odds <= -CLIP] = -CLIP
+    return Reading(replace(net, odds=np.asarray(odds, np.float32)), net, models)
+
+
+def closed(mask: Mask, radius_px: float) -> Mask:
+    """The mask with bays narrower than twice the radius filled."""
+    room = round(radius_px) + 2
+    grown = _far(~np.pad(mask, room)) < radius_px
+    return np.asarray(_far(grown) > radius_px, bool)[room:-room, room:-room]
+
+
+def _far(mask: Mask) -> Image:
+    """How far (pixels) each pixel of the mask lies from the rest."""
+    return np.asarray(cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5), np.float32)
+
+
+def places(flat: FlatView) -> npt.NDArray[np.float64]:
+    """Where each pixel lies (H, W, 2) in mm."""
+    y, x = np.mgrid[0 : flat.valid.shape[0], 0 : flat.valid.shape[1]]
+    return flat.mm_from_px(np.stack([x, y], axis=-1).astype(float))
+
+
+def box_of(blob: Mask, flat: FlatView) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    rows, columns = np.nonzero(blob)
+    low, high = (flat.mm_from_px(np.array([end(columns), end(rows)], float)) for end in (np.min, np.max))
+    return low, high
+
+
+def carried(values: npt.NDArray[np.generic], source: FlatView, target: FlatView) -> Image:
+    """A raster in another view's pixels; past its rim it goes on as it ends."""
+    scale = target.mm_per_px / source.mm_per_px
+    shift = source.px_from_mm(np.asarray(target.origin_mm))
+    move = np.array([[scale, 0, shift[0]], [0, scale, shift[1]]])
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    size = target.valid.shape[::-1]
+    there = cv2.warpAffine(values.astype(np.float32), move, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(there, np.float32)

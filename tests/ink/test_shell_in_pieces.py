@@ -1,0 +1,73 @@
+"""A shell that lies in two pieces, each with its own drawing: outlines, strokes and panels of both.
+
+Panels are counted by hand; areas are shapely's.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+from pathlib import Path
+
+import numpy as np
+import pytest
+import shapely
+from shapely import LineString, Polygon
+from shapely.ops import split
+
+from extract.graph.build import build_graph, ring_points
+from extract.ink.lines import find_strokes
+from extract.ink.silhouette import find_silhouette
+
+_spec = importlib.util.spec_from_file_location("tables", Path(__file__).with_name("tables.py"))
+tables = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(tables)
+
+LEFT = tables.wavy_ring((60.0, 62.0)) + np.array([-42.0, 15.0])
+RIGHT = tables.wavy_ring((38.0, 50.0)) + np.array([68.0, 10.0])
+LINES = [tables.CENTRE + way for way in ([(-42, -80), (-36, 110)], [(-112, 30), (25, 22)], [(60, -60), (74, 80)])]
+
+
+@pytest.fixture(scope="module")
+def flat():
+    return tables.paint([LEFT, RIGHT], "planks", strokes=[(line, 1.8) for line in LINES])
+
+
+@pytest.fixture(scope="module")
+def found(flat):
+    return find_silhouette(flat)
+
+
+def outward_errors(ring, truth):
+    polygon, at = Polygon(truth), shapely.points(ring)
+    return np.where(shapely.distance(at, polygon) > 0, 1, -1) * shapely.distance(at, polygon.exterior)
+
+
+def test_every_piece_is_outlined_biggest_first(found):
+    assert len(found.rings_mm) == len(found.unsure) == 2
+    for ring, truth in zip(found.rings_mm, (LEFT, RIGHT), strict=True):
+        errors = outward_errors(ring, truth)
+        assert np.sqrt((errors**2).mean()) < 0.15
+        assert abs(errors).max() < 1.0
+
+
+def test_both_pieces_fall_into_their_panels(flat, found):
+    graph = build_graph(found, find_strokes(flat, found))
+    areas = sorted(Polygon(ring_points(graph, face.outer)).area for face in graph.faces)
+    exact = []
+    for ring, lines in ((LEFT, LINES[:2]), (RIGHT, LINES[2:])):
+        parts = [Polygon(ring)]
+        for line in lines:
+            parts = [half for part in parts for half in split(part, LineString(line)).geoms]
+        exact += [part.area for part in parts]
+    assert len(areas) == 6
+    assert areas == pytest.approx(sorted(exact), rel=0.01)
+
+
+def test_a_bar_and_a_roll_beside_the_shell_are_no_pieces():
+    """Both as grey as the shell: a ruler 30 mm wide, and tape on its roll."""
+    bar = tables.CENTRE + np.array([[55.0, -95.0], [85.0, -95.0], [85.0, 60.0], [55.0, 60.0]])
+    turn = np.linspace(0, 2 * np.pi, 200, endpoint=False)
+    roll = tables.CENTRE + [112.0, 20.0] + 14 * np.c_[np.cos(turn), np.sin(turn)]
+    found = find_silhouette(tables.paint([LEFT, bar, roll], "planks"))
+    assert len(found.rings_mm) == 1
+    assert np.sqrt((outward_errors(found.rings_mm[0], LEFT) ** 2).mean()) < 0.15

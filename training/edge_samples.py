@@ -1,0 +1,333 @@
+"""Pictures with exact masks for training the edge reader: scenes of our own generator seen square from above, half of
+them with the table exchanged for an invented one, shells and light varied beyond what the generator does.
+
+What a shell is made of is known (grey tape, creases, marker lines); what tables there are is not. So invented tables
+are drawn from families of texture without number (noise of any grain and direction, stripes, checks, grids, print) in
+any colour, often in the shell's own grey, and cuts are added down to 0.8 mm wide.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+from scipy.ndimage import gaussian_filter
+from scipy.spatial import cKDTree
+
+from extract.doors import FlatView
+from extract.ink.shell_view import card_white
+from extract.ink.silhouette_table import table_likeness
+from extract.scene.noise import field
+
+MM_PER_PX = 0.5
+FINER = 2
+"""The photo is resampled this much finer and then averaged, as the flat view of a real photo is."""
+
+FAR_PX = 40
+"""Table this far off the shell stands for the picture's rim."""
+
+NODES = 8
+"""The camera is asked on a grid this coarse; between its nodes the lens bends next to nothing."""
+
+
+@dataclass(frozen=True, eq=False)
+class Scene:
+    """A whole scene as bytes: ``value`` (H, W, 3) sRGB with card paper at 191; ``shell`` (H, W) share of the pixel that
+    is shell, of 255; ``ring`` (N, 2) its outline in pixels; ``colour`` (3,) the shell's median, 0 to 1;
+    ``likeness`` (H, W, 2) to the table, 1 to 255 for -1 to 1."""
+
+    value: np.ndarray
+    shell: np.ndarray
+    ring: np.ndarray
+    colour: np.ndarray
+    likeness: np.ndarray
+
+
+@dataclass(frozen=True, eq=False)
+class Sample:
+    """Part of a scene, with values and shares as float32 from 0 to 1."""
+
+    value: np.ndarray
+    shell: np.ndarray
+    ring: np.ndarray
+    colour: np.ndarray
+    likeness: np.ndarray
+
+
+def read_scene(photo_file: Path, margin_mm: float = 70.0) -> Scene:
+    """One generated scene from above, around its shell."""
+    truth = json.loads(photo_file.with_name(f"{photo_file.stem}.truth.json").read_text())
+    picture = cv2.imread(str(photo_file), cv2.IMREAD_COLOR)  # upright: OpenCV minds EXIF
+    rest = truth["sheet"]["rest_z_mm"]
+    ring = _seen_ring(truth, rest)
+    low, high = ring.min(0) - margin_mm, ring.max(0) + margin_mm
+    step = MM_PER_PX / FINER
+    columns, rows = (int((high - low)[i] / MM_PER_PX) * FINER for i in (0, 1))
+    nodes = [low[0] + np.arange(0, columns + NODES, NODES) * step, high[1] - np.arange(0, rows + NODES, NODES) * step]
+    x, y = np.meshgrid(*nodes)
+    pixels = _project(truth, np.stack([x, y, np.full_like(x, rest)], axis=-1).reshape(-1, 3)).reshape(*x.shape, 2)
+    spread = np.array([[1 / NODES, 0, 0], [0, 1 / NODES, 0]])
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    fine = cv2.warpAffine(pixels.astype(np.float32), spread, (columns, rows), flags=flags)
+    seen = cv2.remap(picture, fine, None, cv2.INTER_LINEAR)
+    small = cv2.resize(seen, (columns // FINER, rows // FINER), interpolation=cv2.INTER_AREA)
+
+    def place(points: np.ndarray) -> np.ndarray:
+        offset = np.stack([points[:, 0] - low[0], high[1] - points[:, 1]], axis=1) / step
+        return (offset - (FINER - 1) / 2) / FINER
+
+    white = _white(truth, picture)
+    ring_px = place(ring)
+    value = np.minimum(small.astype(np.float32) * (0.75 / white), 1.0).astype(np.float32)
+    shell = coverage([ring_px], value.shape[:2])
+    colour = np.median(value[shell > 0.99][::50], axis=0)
+    far = cv2.distanceTransform((shell < 0.01).astype(np.uint8), cv2.DIST_L2, 3) > FAR_PX
+    likeness = np.dstack(table_likeness(value, far))
+    stored = (np.round(part * 255).astype(np.uint8) for part in (value, shell, likeness / 2 + 0.5))
+    seen, cover, alike = stored
+    return Scene(seen, cover, ring_px, colour, alike)
+
+
+def _project(truth: dict, points: np.ndarray) -> np.ndarray:
+    camera = truth["camera"]
+    lens = np.array(camera["dist_k1_k2_p1_p2_k3"], float)
+    turn = cv2.Rodrigues(np.array(camera["R_world_to_cam"]))[0]
+    shift = np.array(camera["t_world_to_cam_mm"])
+    return np.asarray(cv2.projectPoints(points, turn, shift, np.array(camera["K"]), lens)[0], float).reshape(-1, 2)
+
+
+def _seen_ring(truth: dict, rest: float) -> np.ndarray:
+    """Where the outline is seen on the plane z = rest: an edge that stands up is seen shifted away from the camera."""
+    exact = np.array(truth["silhouette"]["exact_points"])
+    nearest = cKDTree(truth["silhouette"]["points"]).query(exact)[1]
+    z = np.array(truth["silhouette"]["z"])[nearest][:, None]
+    eye = np.array(truth["camera"]["position_mm"])
+    return eye[:2] + (exact - eye[:2]) * (eye[2] - rest) / (eye[2] - z)
+
+
+def _white(truth: dict, picture: np.ndarray) -> np.ndarray:
+    outlines = [
+        _project(truth, np.c_[np.array(card["outline_mm"])[:, :2], np.full(4, card["z_mm"])]) for card in truth["cards"]
+    ]
+    seen = np.ones(picture.shape[:2], bool)
+    return card_white(FlatView(picture, 1.0, (0.0, 0.0), seen, tuple(outlines)))
+
+
+def coverage(rings: list[np.ndarray], shape: tuple[int, ...], finer: int = 4) -> np.ndarray:
+    """Share of every pixel inside the rings."""
+    fine = np.zeros((shape[0] * finer, shape[1] * finer), np.uint8)
+    at = [np.round(((ring + 0.5) * finer - 0.5) * 16).astype(np.int32) for ring in rings]
+    cv2.fillPoly(fine, at, 1, shift=4)
+    return cv2.resize(fine.astype(np.float32), (shape[1], shape[0]), interpolation=cv2.INTER_AREA)
+
+
+def invented_table(rng: np.random.Generator, shape: tuple[int, int], shell: np.ndarray) -> np.ndarray:
+    """A table (H, W, 3) of any texture; ``shell`` (3,) is the mean colour of the shell, which it is often close to."""
+    if rng.random() < 0.35:
+        base = shell * rng.uniform(0.7, 1.4) + rng.normal(0, 0.012, 3)
+    else:
+        base = rng.uniform(0.03, 0.85) * (1 + rng.uniform(0, 0.8) * rng.uniform(-1, 1, 3))
+    if rng.random() < 0.5:
+        other = base * rng.uniform(0.7, 1.3)
+    else:
+        other = rng.uniform(0.03, 0.9) * (1 + rng.uniform(0, 0.9) * rng.uniform(-1, 1, 3))
+    mix = np.zeros(shape, np.float32)
+    for _ in range(rng.integers(0, 3)):
+        mix = np.maximum(mix, _PATTERNS[rng.integers(len(_PATTERNS))](rng, shape) * rng.uniform(0.2, 1.0))
+    table = base + mix[..., None] * (other - base)
+    for wave in (rng.uniform(0.8, 3), rng.uniform(3, 15), rng.uniform(100, 500)):
+        wide = wave * np.exp(rng.uniform(0, 3.5)) if rng.random() < 0.3 else wave
+        amount = rng.choice([0, 0.01, 0.03, 0.1]) * rng.uniform(0.3, 1)
+        table = table * (1 + amount * _turned(rng, shape, wave, wide))[..., None]
+    return np.clip(table, 0.01, 1.0).astype(np.float32)
+
+
+def _turned(rng: np.random.Generator, shape: tuple[int, int], down: float, across: float) -> np.ndarray:
+    """Noise with a direction."""
+    if down == across:
+        return field(rng, shape, down)
+    side = int(np.hypot(*shape)) + 2
+    whole = field(rng, (side, side), (down, across))
+    turn = cv2.getRotationMatrix2D((side / 2, side / 2), rng.uniform(0, 180), 1.0)
+    turn[:, 2] -= (side - np.array(shape[::-1])) / 2
+    return cv2.warpAffine(whole, turn, shape[::-1], borderMode=cv2.BORDER_REFLECT)
+
+
+def _axes(rng: np.random.Generator, shape: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
+    y, x = np.mgrid[0 : shape[0], 0 : shape[1]].astype(np.float32)
+    turn = rng.uniform(0, np.pi)
+    wobble = [rng.uniform(0, 3) * field(rng, shape, 150) for _ in range(2)]
+    return x * np.cos(turn) + y * np.sin(turn) + wobble[0], -x * np.sin(turn) + y * np.cos(turn) + wobble[1]
+
+
+def _bars(axis: np.ndarray, pitch: float, width: float) -> np.ndarray:
+    off = np.abs((axis + pitch / 2) % pitch - pitch / 2)
+    return np.clip(width / 2 - off + 0.5, 0, 1).astype(np.float32)
+
+
+def _stripes(rng: np.random.Generator, shape: tuple[int, int]) -> np.ndarray:
+    pitch = np.exp(rng.uniform(1.6, 5.3))
+    return _bars(_axes(rng, shape)[0], pitch, rng.uniform(0.08, 0.6) * pitch)
+
+
+def _checks(rng: np.random.Generator, shape: tuple[int, int]) -> np.ndarray:
+    pitch = np.exp(rng.uniform(1.8, 4.6))
+    width = rng.uniform(0.3, 0.6) * pitch
+    return 0.5 * np.sum([_bars(axis, pitch, width) for axis in _axes(rng, shape)], axis=0)
+
+
+def _grid(rng: np.random.Generator, shape: tuple[int, int]) -> np.ndarray:
+    pitch, width = np.exp(rng.uniform(2.7, 5.8)), rng.uniform(0.8, 7)
+    return np.maximum(*(_bars(axis, pitch, width) for axis in _axes(rng, shape)))
+
+
+def _print(rng: np.random.Generator, shape: tuple[int, int]) -> np.ndarray:
+    """Lines of marks as of letters, with blank margins."""
+    x, y = _axes(rng, shape)
+    pitch = rng.uniform(5, 18)
+    letters = field(rng, (int(np.ptp(y) / pitch) + 3, int(np.ptp(x) / rng.uniform(1.2, 3)) + 3), (1, 1.5))
+    row = ((y - y.min()) / pitch).astype(int)
+    column = ((x - x.min()) / np.ptp(x) * (letters.shape[1] - 2)).astype(int)
+    inked = (letters[row, column] > rng.uniform(-0.5, 0.5)) * _bars(y - y.min() - pitch / 2, pitch, 0.55 * pitch)
+    return gaussian_filter(inked.astype(np.float32), 0.5)
+
+
+def _flakes(rng: np.random.Generator, shape: tuple[int, int]) -> np.ndarray:
+    long = np.exp(rng.uniform(0, 2.5))
+    return (_turned(rng, shape, rng.uniform(1.5, 4), 4 * long) > rng.uniform(0.8, 2)).astype(np.float32)
+
+
+def _patches(rng: np.random.Generator, shape: tuple[int, int]) -> np.ndarray:
+    return np.clip(field(rng, shape, rng.uniform(15, 120)) * rng.uniform(0.5, 4), 0, 1)
+
+
+_PATTERNS = (_stripes, _checks, _grid, _print, _flakes, _patches)
+
+
+def window(scene: Scene, side: int, rng: np.random.Generator) -> Sample:
+    """A square of the scene, mostly round a place on the outline."""
+    middle = scene.ring[rng.integers(len(scene.ring))] + rng.normal(0, side / 6, 2)
+    if rng.random() < 0.2:
+        middle = rng.uniform(0, 1, 2) * scene.shell.shape[::-1]
+    x, y = (int(np.clip(middle[i] - side / 2, 0, max(0, scene.shell.shape[1 - i] - side))) for i in (0, 1))
+    ring = scene.ring - (x, y)
+    here = slice(y, y + side), slice(x, x + side)
+    value, shell, likeness = (
+        part[here].astype(np.float32) / 255 for part in (scene.value, scene.shell, scene.likeness)
+    )
+    inside = ((ring > 0) & (ring < shell.shape[::-1])).all(1)
+    if rng.random() < 0.4:
+        value = value * _drawn(shell, rng)
+    return Sample(value, shell, ring[inside], scene.colour, 2 * likeness - 1)
+
+
+def _drawn(shell: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """What a few more strokes, in any colour, let through of the shell's light."""
+    through = np.ones((*shell.shape, 3), np.float32)
+    for _ in range(rng.integers(1, 5)):
+        ink = np.zeros(shell.shape, np.uint8)
+        steps = np.cumsum(rng.normal(0, 0.05) + rng.normal(0, 0.06, 60).cumsum()) * 0.3 + rng.uniform(0, 2 * np.pi)
+        path = rng.uniform(0, 1, 2) * shell.shape[::-1] + 9 * np.cumsum(np.c_[np.cos(steps), np.sin(steps)], axis=0)
+        at = np.round((path - 4.5 * np.array([np.cos(steps[0]), np.sin(steps[0])]) * 60) * 16).astype(np.int32)
+        cv2.polylines(ink, [at], False, 255, int(rng.integers(2, 6)), cv2.LINE_AA, shift=4)
+        cover = cv2.GaussianBlur(ink, (0, 0), 0.5).astype(np.float32) / 255 * shell * rng.uniform(0.6, 1.0)
+        pigment = rng.uniform(0.1, 1.0, 3) if rng.random() < 0.7 else np.full(3, rng.uniform(0.1, 0.4))
+        through *= 1 - cover[..., None] * (1 - pigment.astype(np.float32))
+    return through
+
+
+def on_invented_table(sample: Sample, rng: np.random.Generator) -> Sample:
+    """The sample's shell, a little trimmed and cut once or twice more, on an invented table with its shadow."""
+    shape = sample.shell.shape
+    # trimmed by half a pixel, so that nothing of the old table is left round it
+    cover = np.clip((cv2.GaussianBlur(sample.shell, (0, 0), 0.8) - 0.78) * 4 + 0.5, 0, 1)
+    inwards = _inwards(sample.shell)
+    for _ in range(rng.integers(0, 4) if len(sample.ring) else 0):
+        cover = cover * (1 - _random_cut(sample.ring, inwards, shape, rng))
+    bare = table = invented_table(rng, shape, sample.colour)
+    if rng.random() < 0.85:
+        turn, far = rng.uniform(0, 2 * np.pi), rng.uniform(0, 3.0)
+        move = np.array([[1, 0, far * np.cos(turn)], [0, 1, far * np.sin(turn)]])
+        shade = cv2.GaussianBlur(cv2.warpAffine(cover, move, shape[::-1]), (0, 0), rng.uniform(0.5, 3.0))
+        table = table * (1 - rng.uniform(0.1, 0.6) * shade[..., None])
+    value = cv2.GaussianBlur(
+        _varied_shell(sample, rng) * cover[..., None] + table * (1 - cover[..., None]), (0, 0), 0.4
+    )
+    likeness = rim_likeness(value, bare, rng)
+    return Sample(value.astype(np.float32), cover.astype(np.float32), sample.ring, sample.colour, likeness)
+
+
+def _inwards(shell: np.ndarray) -> np.ndarray:
+    """The way (H, W, 2) from each place towards more shell."""
+    wide = cv2.GaussianBlur(shell, (0, 0), 20)
+    return np.stack([cv2.Sobel(wide, -1, 1, 0), cv2.Sobel(wide, -1, 0, 1)], axis=-1)
+
+
+def _varied_shell(sample: Sample, rng: np.random.Generator) -> np.ndarray:
+    kind = rng.random()
+    if kind < 0.1:  # bare tape without a drawing
+        grain = 1 + 0.05 * field(rng, sample.shell.shape, 12) + 0.02 * field(rng, sample.shell.shape, 2)
+        return np.clip(sample.colour * grain[..., None], 0, 1)
+    if kind < 0.3:  # another contrast
+        wide = cv2.GaussianBlur(sample.value, (0, 0), 25)
+        return np.clip(wide + rng.uniform(0.5, 1.5) * (sample.value - wide), 0, 1)
+    return sample.value
+
+
+def _random_cut(ring: np.ndarray, inwards: np.ndarray, shape: tuple[int, int], rng: np.random.Generator) -> np.ndarray:
+    """Cover of a V-shaped cut or slit from the outline inwards."""
+    at = ring[rng.integers(len(ring))]
+    column, row = at.astype(int)
+    inwards = inwards[row, column] + 1e-9
+    turn = rng.normal(0, 0.4)
+    inwards = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]]) @ (inwards / np.hypot(*inwards))
+    depth, mouth = rng.uniform(20, 120) / MM_PER_PX, np.exp(rng.uniform(np.log(0.8), np.log(16))) / MM_PER_PX
+    side = np.array([-inwards[1], inwards[0]])
+    tip, far = at + depth * inwards, at - 12 * inwards
+    blunt = 0.5 * mouth if rng.random() < 0.3 else 0.0
+    corners = [tip + blunt * side, far + mouth / 2 * side, far - mouth / 2 * side, tip - blunt * side]
+    return coverage([np.array(corners)], shape)
+
+
+def patch(sample: Sample, side: int, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+    """The middle of a sample turned, scaled, lit and photographed anew: the network's input (side, side, 5) and the
+    shell's share."""
+    scale = np.exp(rng.uniform(-0.12, 0.12))
+    turn = rng.uniform(0, 2 * np.pi) if rng.random() < 0.5 else rng.integers(4) * np.pi / 2
+    flip = rng.choice([-1, 1])
+    turned = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]]) @ np.diag([flip, 1]) / scale
+    middle = np.array(sample.shell.shape[::-1]) / 2
+    move = np.c_[turned, middle - turned @ np.full(2, side / 2)]
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    value, shell, likeness = (
+        cv2.warpAffine(part, move, (side, side), flags=flags, borderMode=cv2.BORDER_REFLECT_101)
+        for part in (sample.value, sample.shell, sample.likeness)
+    )
+    return np.dstack([_photographed(value, rng), likeness]), shell
+
+
+def rim_likeness(value: np.ndarray, table: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """Likeness of ``value`` to ``table`` (H, W, 3), a picture of table alone, seen in a little other light."""
+    ramp = np.linspace(1, np.exp(rng.normal(0, 0.1)), len(table)) * np.exp(rng.normal(0, 0.04))
+    both = np.vstack([value, table * ramp[:, None, None]])
+    both = np.clip(both + rng.normal(0, 0.005, both.shape), 0, 1).astype(np.float32)
+    known = np.zeros(both.shape[:2], bool)
+    known[len(value) :] = True
+    return np.dstack(table_likeness(both, known))[: len(value)]
+
+
+def _photographed(value: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    shape = value.shape[:2]
+    gain = np.exp(rng.normal(0, 0.12)) * (1 + rng.normal(0, 0.02, 3))
+    light = 1 + rng.uniform(0, 0.08) * field(rng, shape, rng.uniform(300, 900))
+    value = np.maximum(value, 0) ** np.exp(rng.normal(0, 0.08)) * gain * light[..., None]
+    if rng.random() < 0.3:
+        value = cv2.GaussianBlur(value, (0, 0), rng.uniform(0.3, 0.9))
+    elif rng.random() < 0.3:
+        soft = cv2.GaussianBlur(value, (0, 0), 1.0)
+        value = value + rng.uniform(0.2, 0.8) * (value - soft)
+    value = value + rng.normal(0, rng.uniform(0.002, 0.02), value.shape)
+    return np.clip(value, 0, 1).astype(np.float32)
