@@ -20,7 +20,7 @@ from extract.ink.shell_view import Image, lab_of
 from extract.ink.silhouette_colours import ColourModels
 from extract.ink.silhouette_net import ShellMap
 from extract.ink.silhouette_read import Reading
-from extract.ink.silhouette_tips import seen_tip
+from extract.ink.silhouette_tips import UNSEEN_MM, seen_tip
 
 NARROW_MM = 5.0
 """Below this gap a cut is followed as a whole: the cut-out's thin gaps are closed, and a profile across one side would
@@ -44,6 +44,9 @@ WIDE_MM, NET_DOUBTS = 3.0, 1.0
 THIN_MM, NET_SURE = 1.1, -1.2
 """A cut narrower than that at its base is believed where the network's log odds of shell are lower than that: most gaps
 of a millimetre are creases, tape edges and scratches."""
+
+SHORT_MM = 1.5
+"""The map may smear the last of a cut by so much; a tip further back than that contradicts it."""
 
 CLEAR_MM = 0.9
 """From this width on the middle of a cut shows its own colour: twice the blur of a phone picture at 5 px/mm."""
@@ -337,11 +340,21 @@ def close_notches(flat: FlatView, reading: Reading, ring: Array, normals: Array,
         if wedge is not None and not bogus:
             models = reading.models
             end = seen_tip(flat, models.white, follow(flat, models, wedge), wedge.open_mm)
+            end = _no_shorter(end, ring[moved.first : moved.last + 1], wedge)
             pieces[-1] = _up_to(pieces[-1][::-1], end[0], wedge.axis, spacing_mm)[::-1]
             at += len(ring[at:]) - len(_up_to(ring[at:], end[2], wedge.axis, spacing_mm))
             pieces.append(end)
     pieces.append(ring[at:])
     return np.vstack(pieces)
+
+
+def _no_shorter(end: Array, inside: Array, wedge: Wedge) -> Array:
+    """The end of a cut with its tip at least as deep as the ring itself ran into it."""
+    deep = (inside - wedge.base.mean(0)) @ wedge.axis
+    far = int(deep.argmax())
+    if (end[1] - wedge.base.mean(0)) @ wedge.axis > deep[far] - SHORT_MM or deep[far] < SHALLOW_MM:
+        return end
+    return np.stack([end[0], inside[far] + UNSEEN_MM * wedge.axis, end[2]])
 
 
 def believed(net: ShellMap, wedge: Wedge) -> bool:
