@@ -178,27 +178,33 @@ def _strong(branch: Branch, field: InkField, high: float) -> bool:
 
 
 def place(branch: Branch, field: InkField, flat: FlatView) -> Run:
-    """The branch on the centre line of its ink, in mm, with what is to be seen of it."""
+    """The branch on the centre line of its ink, in mm. What is read off the ink is read in the middle of what is to be
+    seen of it, which differs where half of it is hidden."""
     points = smooth(resample(branch.points_px, STEP_MM / field.mm_per_px, branch.closed), 2.0, branch.closed)
     width = _width_mm(_profiles(points, field, branch.closed)[1])
-    for _ in range(2):
-        shift, _ = _centre_shift(points, field, branch.closed, width)
-        points = smooth(points + shift[:, None] / field.mm_per_px * normals(points, branch.closed), 1.5, branch.closed)
-    if not branch.closed:
-        points = _straight_end(_straight_end(points, width)[::-1], width)[::-1]
-    ratio, dark = _profiles(points, field, branch.closed)
-    _, scatter = _centre_shift(points, field, branch.closed, width)
-    strength = float(np.median(sample(field.ridge, points)))
+    placed = _straight_ends(_centred(points, field, branch.closed, width, True), branch.closed, width)
+    seen = _straight_ends(_centred(points, field, branch.closed, width, False), branch.closed, width)
+    ratio, dark = _profiles(seen, field, branch.closed)
+    strength = float(np.median(sample(field.ridge, seen)))
     return Run(
-        points_mm=flat.mm_from_px(points),
+        points_mm=flat.mm_from_px(placed),
         start=branch.start,
         end=branch.end,
         closed=branch.closed,
         evidence=strength * _likeness(np.median(dark, axis=0)),
         absorbed=np.median(ratio[:, MIDDLE], axis=(0, 1)),
         width_mm=_width_mm(dark),
-        scatter_mm=scatter,
+        scatter_mm=_scatter(_middles(_sides(dark, width))),
     )
+
+
+def _centred(points_px: Array, field: InkField, closed: bool, width_mm: float, one_sided: bool) -> Array:
+    for _ in range(2):
+        sides = _sides(_profiles(points_px, field, closed)[1], width_mm)
+        shift = _by_one_side(points_px, sides, closed, field.mm_per_px) if one_sided else _middles(sides)
+        shift = np.clip(shift, -CENTRE_REACH_MM, CENTRE_REACH_MM)
+        points_px = smooth(points_px + shift[:, None] / field.mm_per_px * normals(points_px, closed), 1.5, closed)
+    return points_px
 
 
 def _likeness(profile: Array) -> float:
@@ -213,6 +219,10 @@ def _likeness(profile: Array) -> float:
     core = np.clip(1 - HOLLOW_PENALTY * (hollow - HOLLOW_ROOM), 0.3, 1.0)
     sides = np.clip(1 - STEP_PENALTY * (step - STEP_ROOM), 0.5, 1.0)
     return max(0.0, depth - glint) * float(core * sides)
+
+
+def _straight_ends(points: Array, closed: bool, width_mm: float) -> Array:
+    return points if closed else _straight_end(_straight_end(points, width_mm)[::-1], width_mm)[::-1]
 
 
 def _straight_end(points: Array, width_mm: float) -> Array:
@@ -255,35 +265,38 @@ def _way_down(over: Array) -> float:
     return step * (k - float(over[k] / (over[k] - over[k - 1])))
 
 
-def _centre_shift(points_px: Array, field: InkField, closed: bool, width_mm: float) -> tuple[Array, float]:
-    """How far (mm) the middle between the stroke's two sides lies along the normal, (N,), and its scatter.
+def _sides(dark: Array, width_mm: float) -> Array:
+    """How much of each sample across a run is ink (N, len(PROFILE_MM)), 0 to 1.
 
     Ink is uneven inside the stroke, so darkness saturates at half depth: what counts is where the sides are. Each side
     is measured against the tape on that side, which may differ (a tape edge under the stroke).
     """
-    dark = _profiles(points_px, field, closed)[1]
     top = dark[:, np.abs(PROFILE_MM) < 0.4].max(axis=1)
     weight = np.zeros_like(dark)
     for side in (PROFILE_MM < 0, PROFILE_MM >= 0):
         floor = median_filter(np.partition(dark[:, side], FLOOR, axis=1)[:, FLOOR], STEADY, mode="nearest")
         depth = np.maximum(median_filter(top - floor, STEADY, mode="nearest"), 1e-6)
         weight[:, side] = np.clip((dark[:, side] - floor[:, None]) / depth[:, None] / 0.5 - 0.5, 0, 1)
-    weight *= np.abs(PROFILE_MM) <= width_mm / 2 + SIDE_ROOM_MM
-    shift = (weight @ PROFILE_MM) / np.maximum(weight.sum(axis=1), 1e-6)
-    rest = shift - uniform_filter1d(shift, 9)
-    shift = _by_one_side(points_px, shift, weight, closed, field.mm_per_px)
-    return np.clip(shift, -CENTRE_REACH_MM, CENTRE_REACH_MM), float(1.4826 * np.median(np.abs(rest)))
+    return weight * (np.abs(PROFILE_MM) <= width_mm / 2 + SIDE_ROOM_MM)
 
 
-def _by_one_side(points_px: Array, shift: Array, weight: Array, closed: bool, mm_per_px: float) -> Array:
-    """The shifts (N,), taken from one side and the run's own width where the other side is not the ink's: under glare,
-    beyond the cut edge, or where another stroke runs in."""
+def _middles(sides: Array) -> Array:
+    """How far (mm) the middle between the two sides lies along the normal, (N,)."""
+    return np.asarray((sides @ PROFILE_MM) / np.maximum(sides.sum(axis=1), 1e-6))
+
+
+def _scatter(shift: Array) -> float:
+    return float(1.4826 * np.median(np.abs(shift - uniform_filter1d(shift, 9))))
+
+
+def _by_one_side(points_px: Array, sides: Array, closed: bool, mm_per_px: float) -> Array:
+    """Shifts (N,) in mm to the middle, taken from one side and the run's own width where the other side is not the
+    ink's: under glare, beyond the cut edge, or where another stroke runs in."""
     step = float(PROFILE_MM[1] - PROFILE_MM[0])
-    left, right = (weight[:, side].sum(axis=1) * step for side in (PROFILE_MM < 0, PROFILE_MM >= 0))
+    left, right = (sides[:, side].sum(axis=1) * step for side in (PROFILE_MM < 0, PROFILE_MM >= 0))
     half = float(np.median(left + right)) / 2
     odd = median_filter(np.abs(left + right - 2 * half) > ONE_SIDED_MM, 3, mode="nearest")
-    across = normals(points_px, closed)
-    shift = shift.copy()
+    shift, across = _middles(sides), normals(points_px, closed)
     for first, end in _stretches(odd):
         around = np.r_[max(0, first - CONTEXT) : first, end : min(len(odd), end + CONTEXT)]
         around = around[~odd[around]]
