@@ -195,7 +195,7 @@ def _widest_mark(lab: Array, shell: Array) -> float:
     return WIDEST_INK_MM if lab[0] < 0.65 * shell[0] else NARROWEST_MM
 
 
-def _within(shell: Polygon, mouth: Array, way: Array, least: float = 0.8) -> bool:
+def _within(shell: Polygon, mouth: Array, way: Array, least: float = 0.4) -> bool:
     """Whether a slit runs through the shell, and not through a cut that the outline already has."""
     line = mouth + np.linspace(0.1, 0.9, 30)[:, None] * way
     return float(contains_xy(shell, *line.T).mean()) > least
