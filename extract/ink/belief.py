@@ -30,6 +30,8 @@ CHANGE_COST = 6.0
 LEAST_VOTES = 3.5
 LOOP_BONUS, ANCHOR_BONUS = 8.0, 3.0
 ANCHOR_NEAR_MM = 3.0
+BRIEF_MM = 6.0
+"""A line shorter than this between two others is as often a wrinkle as ink: its two ends count half."""
 LINK_TURN_DEG, LINK_GAP_MM, LINK_ASIDE_MM, LINK_WIDTHS = 25.0, 7.0, 1.0, 0.6
 SPECK_MM = 3.5
 
@@ -65,7 +67,8 @@ def _natures(lines: Sequence[Line], votes: Sequence[float], runs: Sequence[Run],
     ink = [False] * len(votes)
     for line, closed in lines:
         ends = [end in anchored for end in (line[0], _other(line[-1]))]
-        first, last = (ANCHOR_BONUS * here / (1 + all(ends)) for here in ends)
+        brief = all(ends) and sum(runs[i].length_mm for i, _ in line) < BRIEF_MM
+        first, last = (ANCHOR_BONUS * here / (1 + brief) for here in ends)
         whole = closed or runs[line[0][0]].closed
         for (index, _), good in zip(line, _judged([votes[i] for i, _ in line], whole, first, last), strict=True):
             ink[index] = good
