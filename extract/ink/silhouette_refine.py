@@ -39,6 +39,9 @@ EVEN, THIN_MM = 1.0, 1.2
 """An edge is doubtful where the log odds so close to it are nearer to even. On scenes with exact truth this leaves half
 as much astray untold as asking whether the two sides differ in colour, and marks little more."""
 
+SURELY_SHELL = 1.0
+"""Log odds; those of the edge itself are even."""
+
 NET_STEP = 1.0
 """How much the network's log odds count in the first search."""
 
@@ -125,6 +128,8 @@ def _fit_edge(
     steps = read(arc_mean(as_floats(seen), 2), bank)
     within = slice(round((edges[0] - offsets[0]) / STEP_MM), round((edges[-1] - offsets[0]) / STEP_MM) + 1)
     likeness = shadow_blind(reading.models.likeness(seen[:, within], points[:, within]), seen, seen[:, within])
+    # ink beside the edge is as dark as a shadow, but the map knows it from one
+    likeness = np.where(reading.map.at(points[:, within]) > SURELY_SHELL, np.maximum(likeness, 1.0), likeness)
     sides = np.cumsum(arc_mean(likeness, 2) * STEP_MM, axis=1)
     noise = steps.rest.min(1, keepdims=True)
     calm = ~distracted(flat, ring, normals, reading.models.white)
