@@ -6,7 +6,7 @@
     make --preset two-colour --seed 7400 --count 10; make --preset curled --seed 7500 --count 20
     make --preset easy --seed 7600 --count 15
     make --preset hard --table grey --seed 7700 --count 12; make --preset typical --table grey --seed 7800 --count 12
-    python training/edge_net.py scenes --minutes 80 --out extract/ink/edge_net.onnx
+    PYTHONPATH=. python training/edge_net.py scenes --minutes 80 --out extract/ink/edge_net.onnx
 
 The network is a small U-shaped one over five scales, 1 to 16 mm. It reads the flat view at 0.5 mm per pixel, four
 pixels of a 2 x 2 block at a time, and says for each how far it looks like shell (a logit). The
