@@ -1,7 +1,9 @@
 """The shell's outer boundary in the flat view.
 
-Three steps, each a file: where the shell lies (silhouette_coarse), its mask to a millimetre (silhouette_cut), its edge
-to a fraction of a pixel (silhouette_refine, with the relief cuts in silhouette_darts and silhouette_slits).
+Four steps, each a file or more: where shell is and where table (silhouette_read, by way of the coarse blobs of
+silhouette_coarse, the network of silhouette_net and the colours of silhouette_colours), which blobs are pieces of the
+shell (silhouette_pieces), their edge to a fraction of a pixel (silhouette_refine), and the relief cuts to their tips
+(silhouette_darts, silhouette_slits, silhouette_tips).
 """
 
 from __future__ import annotations
@@ -24,7 +26,8 @@ median over scenes with exact truth (tests/bench/bench_edge.py)."""
 
 
 def find_silhouette(flat: FlatView) -> Silhouette:
-    """Outline of the shell, relief cuts included, in plane millimetres; points lie about 0.45 mm apart.
+    """Outlines of the shell's pieces, biggest first, relief cuts included, in plane millimetres; points lie about
+    0.45 mm apart.
 
     Raises CannotContinue when no shell is to be seen, when it runs out of the picture, or when a card covers it.
     """

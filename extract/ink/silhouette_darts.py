@@ -23,8 +23,7 @@ from extract.ink.silhouette_read import Reading
 from extract.ink.silhouette_tips import UNSEEN_MM, seen_tip
 
 NARROW_MM = 5.0
-"""Below this gap a cut is followed as a whole: the cut-out's thin gaps are closed, and a profile across one side would
-run into the other side's shell."""
+"""Below this gap a cut is followed as a whole: a profile across one side would run into the other side's shell."""
 
 DEEPEST_MM = 150.0
 """No cut is followed further than this from where its sides part."""

@@ -1,6 +1,6 @@
-"""Relief cuts so narrow, mouth and all, that the cut-out closed over them.
+"""Relief cuts so narrow, mouth and all, that the map does not show them open from the edge on.
 
-From every point of the outline, straight lines are sent inwards at many angles over a map of table likeness. A cut is a
+From every point of the outline, straight lines are sent inwards at many angles over the map. A cut is a
 line along which the table shows while the shell shows to either side. A marker stroke that runs to the edge looks alike
 on a dark table; but it keeps its width, and a cut tapers to a tip.
 """
