@@ -43,7 +43,7 @@ Line = tuple[list[RunEnd], bool]
 
 def believed(runs: Sequence[Run], outline: BaseGeometry) -> list[Run]:
     """Runs that are ink, without specks; ends where nothing else is left are free. ``outline`` is the cut edge."""
-    link = _links(runs)
+    link = links(runs)
     votes = [vote(run) for run in runs]
     lines = _lines(len(runs), link)
     ink = _natures(lines, votes, runs, set())
@@ -66,11 +66,11 @@ def vote(run: Run) -> float:
 def _natures(lines: Sequence[Line], votes: Sequence[float], runs: Sequence[Run], anchored: set[RunEnd]) -> list[bool]:
     ink = [False] * len(votes)
     for line, closed in lines:
-        ends = [end in anchored for end in (line[0], _other(line[-1]))]
+        ends = [end in anchored for end in (line[0], other_end(line[-1]))]
         brief = all(ends) and sum(runs[i].length_mm for i, _ in line) < BRIEF_MM
         first, last = (ANCHOR_BONUS * here / (1 + brief) for here in ends)
         whole = closed or runs[line[0][0]].closed
-        for (index, _), good in zip(line, _judged([votes[i] for i, _ in line], whole, first, last), strict=True):
+        for (index, _), good in zip(line, judged([votes[i] for i, _ in line], whole, first, last), strict=True):
             ink[index] = good
     return ink
 
@@ -93,7 +93,7 @@ def _anchored(
     return {end for end, edge, line in zip(ends, at_edge, at_ink, strict=True) if edge or line}
 
 
-def _judged(votes: Sequence[float], closed: bool, first: float, last: float) -> list[bool]:
+def judged(votes: Sequence[float], closed: bool, first: float, last: float) -> list[bool]:
     """The likeliest natures of a line's runs: most votes, less ``CHANGE_COST`` for each change (Viterbi 1967).
     ``first`` and ``last`` are bonuses for ink at its ends."""
     if closed and sum(votes) + LOOP_BONUS > 0:
@@ -110,7 +110,7 @@ def _judged(votes: Sequence[float], closed: bool, first: float, last: float) -> 
     return natures[::-1]
 
 
-def _links(runs: Sequence[Run]) -> dict[RunEnd, RunEnd]:
+def links(runs: Sequence[Run]) -> dict[RunEnd, RunEnd]:
     """Partner of each end that has one: at nodes first, then across gaps, the straightest pairs first."""
     ends = [(i, last) for i, run in enumerate(runs) if not run.closed and len(run.points_mm) > 4 for last in (0, 1)]
     if not ends:
@@ -148,16 +148,16 @@ def _lines(count: int, link: dict[RunEnd, RunEnd]) -> list[Line]:
     for start in [*(s for s in starts if s not in link), *starts]:
         if start[0] in seen:
             continue
-        line, here = [start], link.get(_other(start))
+        line, here = [start], link.get(other_end(start))
         while here is not None and here[0] not in {i for i, _ in line}:
             line.append(here)
-            here = link.get(_other(here))
+            here = link.get(other_end(here))
         seen |= {i for i, _ in line}
         lines.append((line, here is not None))
     return lines
 
 
-def _other(end: RunEnd) -> RunEnd:
+def other_end(end: RunEnd) -> RunEnd:
     return end[0], not end[1]
 
 

@@ -47,3 +47,26 @@ def test_a_line_may_turn_under_a_tick():
     corner = (line((5, 60), (80, 60), (87, 105)), 1.5, BLACK)
     tick = (line((75.5, 65.4), (84.5, 54.6)), 1.5, BLACK)
     assert kinds_of(corner, tick) == ["marker", "tick"]
+
+
+CROSSED = (line((45, 5), (50, 115)), 1.6, BLACK)
+CORNERED = (line((60.5, 5), (64, 58), (155, 58)), 1.6, BLACK)
+
+
+@pytest.mark.parametrize("seed", [0, 1, 2])
+def test_a_tape_edge_does_not_carry_a_tick_on_to_a_corner(seed):
+    """The edge runs over the tick and on to where another line turns: together they looked like one line."""
+    tick, edge = line((41.5, 60.5), (53.5, 59.5)), line((36, 61.5), (64, 58))
+    faint = [(edge, 0.8, (0.5, 0.5, 0.5)), (tick, 1.2, (0.55, 0.55, 0.55))]
+    strokes = find_strokes(*paint.paint([CROSSED, CORNERED, *faint], seed=seed))
+    assert sorted(s.kind for s in strokes) == ["marker", "marker", "tick"]
+    (found,) = [s for s in strokes if s.kind == "tick"]
+    assert paint.apart_mm(found.points_mm, tick).max() < 1.5
+
+
+@pytest.mark.parametrize("ink", [WORN, (0.55, 0.55, 0.55)])
+def test_a_line_that_is_drawn_on_to_a_corner_is_no_tick(ink):
+    drawn = line((36, 61.5), (64, 58))
+    strokes = find_strokes(*paint.paint([CROSSED, CORNERED, (drawn, 1.2, ink)]))
+    assert [s.kind for s in strokes] == ["marker"] * 3
+    assert paint.apart_mm(drawn, np.vstack([s.points_mm for s in strokes])).max() < 0.5
