@@ -230,6 +230,8 @@ def _kept_faces(
     graph: PlanarGraph, polygons: list[Polygon], shell: shapely.Geometry, discs: shapely.Geometry
 ) -> PlanarGraph:
     def kept(face: Face, outline: Polygon) -> bool:
+        if outline.area < SLIVER_MM2:  # a crumb that the cut edge alone bounds, where it touches itself
+            return False
         inside = outline
         for hole in face.holes:
             inside = inside.difference(Polygon(ring_points(graph, hole)).buffer(0))

@@ -72,7 +72,7 @@ def _crossing(graph: PlanarGraph, curves: Sequence[Curve], level: Sequence[int])
     lines = [shapely.LineString(curve_points(curve)) for curve in curves]
     found: set[int] = set()
     for face in graph.faces:
-        if _polygon(face, lines).is_valid:
+        if _is_sound(face, lines):
             continue
         edges = sorted({edge for ring in (face.outer, *face.holes) for edge, _ in ring})
         found.update(edge for edge in edges if not lines[edge].is_simple)
@@ -82,11 +82,14 @@ def _crossing(graph: PlanarGraph, curves: Sequence[Curve], level: Sequence[int])
     return found
 
 
-def _polygon(face: Face, lines: Sequence[shapely.LineString]) -> shapely.Polygon:
+def _is_sound(face: Face, lines: Sequence[shapely.LineString]) -> bool:
+    """Whether the boundary neither crosses itself nor falls together, as two edges do that both became straight."""
+
     def points(ring: Ring) -> Array:
         return np.vstack([lines[edge].coords[::-1][:-1] if back else lines[edge].coords[:-1] for edge, back in ring])
 
-    return shapely.Polygon(points(face.outer), [points(hole) for hole in face.holes])
+    outer, *holes = map(points, (face.outer, *face.holes))
+    return min(map(len, (outer, *holes))) > 2 and bool(shapely.Polygon(outer, holes).is_valid)
 
 
 def _cross(a: shapely.LineString, b: shapely.LineString, ends_a: tuple[int, int], ends_b: tuple[int, int]) -> bool:

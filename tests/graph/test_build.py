@@ -105,6 +105,11 @@ def test_several_pieces_of_shell():
     assert areas(graph) == pytest.approx([100 * 30, 100 * 45, 200 * 150])
 
 
+def test_a_crumb_where_the_cut_edge_touches_itself_is_no_panel():
+    ring = np.array([[0, 0], [100, 0], [100, 80], [50, 80], [52, 83], [48, 83], [50, 80], [0, 80]], float)
+    assert areas(build_graph(shell(ring), [])) == pytest.approx([8000])
+
+
 def test_each_edge_knows_its_source_and_is_shared_by_its_neighbours():
     graph = build_graph(shell(), [stroke("s1", [(-1, 50), (201, 60)])])
     (seam,) = [e for e, source in enumerate(graph.sources) if source == "s1"]

@@ -220,3 +220,14 @@ def test_lines_that_meet_within_a_markers_width_keep_their_order() -> None:
         sum(p.area_mm2 for p in panels), abs=0.05
     )
     assert sum(p.area_mm2 for p in panels) == pytest.approx(120 * 80, rel=2e-3)
+
+
+def test_a_sliver_that_fitting_would_close_stays_open() -> None:
+    """Two edges between the same corners, bowed by less than the tolerance, would both become the straight line."""
+    a, b = [0.0, 0.0], [90.0, 0.0]
+    edges = [(0, 1, "edge-1", bowed(a, b, 0.04)), (0, 1, "s1", bowed(a, b, -0.04))]
+    graph = subdivision([a, b], edges, [Face(((0, False), (1, True)))], 0.0)
+    (panel,) = fit_panels(graph, 0.2, no_doubt)
+    drawn = shapely.Polygon(np.vstack([graph.edges_mm[0][:-1], graph.edges_mm[1][:0:-1]]))
+    assert shapely.Polygon(curve_points(panel.outline)).is_valid
+    assert 0.45 * drawn.area < panel.area_mm2 < 1.05 * drawn.area
