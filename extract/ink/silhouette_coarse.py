@@ -10,13 +10,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import TypeVar
 
 import cv2
 import numpy as np
+import numpy.typing as npt
 from scipy.cluster.vq import kmeans2
 
 from extract.doors import Array, Mask
 from extract.ink.shell_view import Image, TableView, disc, erode, grow, local_mean
+
+Scalar = TypeVar("Scalar", bound=np.generic)
 
 LEVELS = 12
 """Cuts through each map: neighbouring cuts then differ by less than the step from shell to any table seen so far."""
@@ -24,6 +28,12 @@ LEVELS = 12
 SMALLEST_MM2 = 4000.0
 """Smaller grey things are tape rolls, coins and pens; the smallest panel worth cutting has half of that."""
 
+
+BESIDE_MM = 12.0
+"""The two sides of a blob's outline are compared over so much of them (sd)."""
+
+MOST_ON_CARDS = 0.03
+"""Share of a blob that may lie on cards."""
 
 HOPELESS = 0.25
 """A blob whose score cannot rise above this, whatever else is looked at, is looked at no further."""
@@ -42,11 +52,12 @@ class Candidate:
 
 @dataclass(frozen=True, eq=False)
 class Features:
-    """What each coarse pixel looks like: ``near`` and ``wide`` mean Lab, ``rough`` spread of lightness over a
-    centimetre, ``grain`` mean fine texture; ``stack`` all of it (H, W, 7)."""
+    """What each coarse pixel looks like: ``near`` and ``wide`` mean Lab, ``colour`` the chroma of ``near``, ``rough``
+    spread of lightness over a centimetre, ``grain`` mean fine texture; ``stack`` all of it (H, W, 7)."""
 
     near: Image
     wide: Image
+    colour: Image
     rough: Image
     grain: Image
     stack: Image
@@ -63,7 +74,7 @@ def coarse_features(view: TableView) -> Features:
     rough = np.sqrt(np.maximum(local_mean(lightness**2, view.free, 9 * px) - mean**2, 0))
     near, wide = (local_mean(view.lab, view.free, sd * px) for sd in (4, 12))
     grain = GRAIN_SCALE * local_mean(view.grain, view.free, 6 * px)
-    return Features(near, wide, rough, grain, np.dstack([near, wide[..., 1:], rough, grain]))
+    return Features(near, wide, chroma(near), rough, grain, np.dstack([near, wide[..., 1:], rough, grain]))
 
 
 def chroma(lab: Image) -> Image:
@@ -106,12 +117,23 @@ def strangeness(stack: Image, view: TableView, groups: int = 6) -> Image:
     return np.sqrt(np.maximum(nearest - nearest[view.free].min(), 0)).astype(np.float32)
 
 
-def blobs(view: TableView, features: Features) -> Iterator[Mask]:
+@dataclass(frozen=True, eq=False)
+class Blob:
+    """A blob without holes: ``mask`` (h, w) in the window ``here`` of the view, which leaves room for its
+    surroundings; ``solidity`` its share of its convex hull."""
+
+    mask: Mask
+    here: tuple[slice, slice]
+    solidity: float
+
+
+def blobs(view: TableView, features: Features) -> Iterator[Blob]:
     """Every blob of the right size that a cut through one of the maps gives, holes filled, near-copies left out."""
+    free = view.free
     maps = (
         features.near[..., 0],
-        evened(features.wide[..., 0], view.free),
-        chroma(features.near),
+        evened(features.wide[..., 0], free),
+        features.colour,
         chroma(features.wide),
         features.rough,
         features.grain,
@@ -119,75 +141,77 @@ def blobs(view: TableView, features: Features) -> Iterator[Mask]:
     )
     known: set[tuple[int, ...]] = set()
     for values in maps:
-        low, high = np.percentile(values[view.free], [2, 98])
+        low, high = np.percentile(values[free], [2, 98])
         for level in np.linspace(low, high, LEVELS)[1:-1]:
             for above in (True, False):
-                cut = ((values > level) == above) & view.free
-                yield from _parts(cut, view, known)
+                cut = ((values > level) == above) & free
+                yield from _parts(cut, view.flat.mm_per_px, 0.7 * float(free.sum()), known)
 
 
-def _parts(cut: Mask, view: TableView, known: set[tuple[int, ...]]) -> Iterator[Mask]:
-    pixel_mm2 = view.flat.mm_per_px**2
-    opened = cv2.morphologyEx(cut.astype(np.uint8), cv2.MORPH_OPEN, disc(6 / view.flat.mm_per_px))
+def _parts(cut: Mask, mm_per_px: float, most: float, known: set[tuple[int, ...]]) -> Iterator[Blob]:
+    opened = cv2.morphologyEx(cut.astype(np.uint8), cv2.MORPH_OPEN, disc(6 / mm_per_px))
     count, labels, stats, centres = cv2.connectedComponentsWithStats(opened, connectivity=4)
     for index in range(1, count):
         area = stats[index, cv2.CC_STAT_AREA]
-        if area * pixel_mm2 >= SMALLEST_MM2 and area <= 0.7 * view.free.sum():
+        if SMALLEST_MM2 / mm_per_px**2 <= area <= most:
             key = (round(float(np.sqrt(area))), *np.round(centres[index]).astype(int).tolist())
             if key not in known:
                 known.add(key)
-                yield _filled(labels == index)
+                yield _filled(labels, index, stats[index], round(3 * BESIDE_MM / mm_per_px))
 
 
-def _filled(blob: Mask) -> Mask:
-    contours, _ = cv2.findContours(blob.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    return cv2.drawContours(np.zeros(blob.shape, np.uint8), contours, -1, 1, cv2.FILLED).astype(bool)
-
-
-def judge(blob: Mask, view: TableView, features: Features) -> Candidate:
-    """Score a blob: contrast along its outline, apartness from the rest of the table, a shell's greyness, size and
-    plain shape, and not lying against the picture's rim or on cards."""
-    area = float(blob.sum()) * view.flat.mm_per_px**2
-    if area < SMALLEST_MM2 or (view.cards & blob).sum() > 0.03 * blob.sum():
-        return Candidate(blob, 0.0, 0.0, 0.0)
-    plain = np.clip(_solidity(blob) - 0.3, 0, 0.5) * 2
-    grey = 1 / (1 + (float(np.median(chroma(features.near)[blob])) / 14) ** 4)
-    plausible = float(plain * grey * area / (area + 2e4))
-    if plausible < HOPELESS:
-        return Candidate(blob, 0.0, 0.0, 0.0)
-    step = edge_contrast(blob, view)
-    seen = step / (step + 8)  # half way at 8 Lab units, about what an eye calls a clear edge
-    contrast = 0.5 * float(seen.mean()) + 0.5 * float(np.percentile(seen, 15))
-    touching = float((grow(blob, 1) & ~view.seen).sum()) * view.flat.mm_per_px
-    if contrast * plausible < HOPELESS:
-        return Candidate(blob, 0.0, 0.0, 0.0)
-    score = float(contrast * _apartness(blob, view, features.stack) * plausible)
-    return Candidate(blob, score * float(np.exp(-touching / 60)), score, touching)
-
-
-def edge_contrast(blob: Mask, view: TableView, reach_mm: float = 12.0) -> Array:
-    """Distance in Lab and texture between the blob's inside and the table outside, at each of its outline pixels."""
-    sd = reach_mm / view.flat.mm_per_px
-    rows, columns = (np.flatnonzero(blob.any(axis)) for axis in (1, 0))
-    rim = round(3 * sd)
-    here = tuple(slice(max(0, int(at[0]) - rim), int(at[-1]) + rim) for at in (rows, columns))
-    blob, free = blob[here], view.free[here]
-    look = np.dstack([view.lab[here], GRAIN_SCALE * view.grain[here]])
-    inner = local_mean(look, erode(blob, 1), sd)
-    outer = local_mean(look, free & ~grow(blob, 1), sd)
-    outline = blob & ~erode(blob, 1)
-    return np.linalg.norm((inner - outer)[outline], axis=-1)
-
-
-def _solidity(blob: Mask) -> float:
-    contours, _ = cv2.findContours(blob.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+def _filled(labels: npt.NDArray[np.int32], index: int, stats: npt.NDArray[np.int32], room: int) -> Blob:
+    x, y, width, height = (int(n) for n in stats[:4])
+    here = slice(max(0, y - room), y + height + room), slice(max(0, x - room), x + width + room)
+    part = (labels[here] == index).astype(np.uint8)
+    contours, _ = cv2.findContours(part, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    mask = cv2.drawContours(np.zeros_like(part), contours, -1, 1, cv2.FILLED).astype(bool)
     hull = cv2.convexHull(max(contours, key=len))
-    return float(blob.sum()) / max(float(cv2.contourArea(hull)), 1.0)
+    return Blob(mask, here, float(mask.sum()) / max(float(cv2.contourArea(hull)), 1.0))
 
 
-def _apartness(blob: Mask, view: TableView, stack: Image) -> float:
+def plausibility(blob: Blob, view: TableView, features: Features) -> float:
+    """How much like a shell a blob is in size, plain shape and greyness, from 0 to 1."""
+    count = int(blob.mask.sum())
+    if (view.cards[blob.here] & blob.mask).sum() > MOST_ON_CARDS * count:
+        return 0.0
+    area = count * view.flat.mm_per_px**2
+    plain = np.clip(blob.solidity - 0.3, 0, 0.5) * 2
+    grey = 1 / (1 + (float(np.median(few(features.colour[blob.here][blob.mask]))) / 14) ** 4)
+    return float(plain * grey * area / (area + 2e4))
+
+
+def judge(
+    blob: Blob, plausible: float, view: TableView, features: Features, free: Mask, beaten: float
+) -> Candidate | None:
+    """Score a plausible blob: contrast along its outline, apartness from the rest of the table, and not lying against
+    the picture's rim. None where its score can be no higher than ``beaten``."""
+    step = edge_contrast(blob, view, free)
+    seen = step / (step + 8)  # half way at 8 Lab units, about what an eye calls a clear edge
+    lowest = len(seen) * 15 // 100
+    contrast = 0.5 * float(seen.mean()) + 0.5 * float(np.partition(seen, lowest)[lowest])
+    if contrast * plausible < max(HOPELESS, beaten):
+        return None
+    whole = np.zeros(free.shape, bool)
+    whole[blob.here] = blob.mask
+    touching = float((grow(blob.mask, 1) & ~view.seen[blob.here]).sum()) * view.flat.mm_per_px
+    score = float(contrast * _apartness(whole, free, features.stack) * plausible)
+    return Candidate(whole, score * float(np.exp(-touching / 60)), score, touching)
+
+
+def edge_contrast(blob: Blob, view: TableView, free: Mask) -> Array:
+    """Distance in Lab and texture between the blob's inside and the table outside, at each of its outline pixels."""
+    look = np.dstack([view.lab[blob.here], GRAIN_SCALE * view.grain[blob.here]])
+    core, sd = erode(blob.mask, 1), BESIDE_MM / view.flat.mm_per_px
+    outline = blob.mask & ~core
+    inner = local_mean(look, core, sd)[outline]
+    outer = local_mean(look, free[blob.here] & ~grow(blob.mask, 1), sd)[outline]
+    return np.asarray(np.linalg.norm(inner - outer, axis=-1), float)
+
+
+def _apartness(blob: Mask, free: Mask, stack: Image) -> float:
     """Youden's index of the best linear rule (Fisher's discriminant) that tells the blob from the rest."""
-    inside, outside = (few(stack[side]) for side in (blob, view.free & ~blob))
+    inside, outside = (stack.reshape(-1, stack.shape[-1])[few(np.flatnonzero(side))] for side in (blob, free & ~blob))
     if len(outside) < 30:
         return 0.0
     spread = np.cov(inside.T) + 0.5 * np.cov(outside.T) + np.eye(inside.shape[1])
@@ -199,12 +223,22 @@ def _apartness(blob: Mask, view: TableView, stack: Image) -> float:
     return float(np.abs(gap).max())
 
 
-def few(rows: Image, most: int = 600) -> Image:
+def few(rows: npt.NDArray[Scalar], most: int = 600) -> npt.NDArray[Scalar]:
     """Every so many rows, so that about ``most`` stay: enough for a covariance of seven features."""
     return rows[:: max(1, len(rows) // most)]
 
 
-def candidates(view: TableView) -> list[Candidate]:
-    """All blobs on the table, most shell-like first."""
-    features = coarse_features(view)
-    return sorted((judge(blob, view, features) for blob in blobs(view, features)), key=lambda c: -c.score)
+def candidates(view: TableView, enough: float) -> list[Candidate]:
+    """Blobs on the table, most shell-like first; of those that overlap one with a score of ``enough``, only some that
+    score less."""
+    features, free = coarse_features(view), view.free
+    found = [(plausibility(blob, view, features), blob) for blob in blobs(view, features)]
+    best, judged = None, []
+    for plausible, blob in sorted((one for one in found if one[0] >= HOPELESS), key=lambda one: -one[0]):
+        overlaps = best is not None and bool((best.blob[blob.here] & blob.mask).any())
+        beaten = best.score if best is not None and overlaps and best.score >= enough else 0.0
+        one = judge(blob, plausible, view, features, free, beaten) if plausible > beaten else None
+        if one is not None:
+            judged.append(one)
+            best = one if best is None or one.score > best.score else best
+    return sorted(judged, key=lambda c: -c.score)

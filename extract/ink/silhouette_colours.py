@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from extract.doors import Array, Bytes, Mask
+from extract.doors import Array, Bytes, FlatView, Mask
 from extract.ink.shell_view import Image, TableView, lab_of
 
 PATCH_MM = 40.0
@@ -72,9 +72,22 @@ class ColourModels:
 
     def likeness(self, pixels: Bytes, points_mm: Array) -> Image:
         """The ratio for BGR ``pixels`` (..., 3) seen at ``points_mm`` (..., 2)."""
-        cell = ((points_mm - self.origin_mm) / self.patch_mm).astype(int)
-        columns, rows = (np.clip(cell[..., i], 0, self.ratio.shape[1 - i] - 1) for i in (0, 1))
+        columns, rows = (self._patch(points_mm[..., axis], axis) for axis in (0, 1))
         return self.ratio[rows, columns, self.bins.index(lab_of(pixels, self.white))]
+
+    def likeness_over(self, flat: FlatView) -> Image:
+        """The ratio for every pixel of a view."""
+        height, width = flat.valid.shape
+        columns = self._patch(flat.mm_from_px(np.stack([np.arange(width)] * 2, axis=-1))[:, 0], 0)
+        rows = self._patch(flat.mm_from_px(np.stack([np.arange(height)] * 2, axis=-1))[:, 1], 1)
+        patch = (rows[:, None] * self.ratio.shape[1] + columns).astype(np.int32)
+        return self.ratio.ravel()[
+            patch * np.int32(self.ratio.shape[2]) + self.bins.index(lab_of(flat.pixels, self.white))
+        ]
+
+    def _patch(self, at_mm: Array, axis: int) -> npt.NDArray[np.int64]:
+        cell = ((at_mm - self.origin_mm[axis]) / self.patch_mm).astype(int)
+        return np.clip(cell, 0, self.ratio.shape[1 - axis] - 1)
 
 
 def learn(view: TableView, shell: Mask, table: Mask, white: Image) -> ColourModels:

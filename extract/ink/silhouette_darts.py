@@ -96,10 +96,10 @@ def gap_beside(ring: Array, normals: Array) -> Array:
 
 def _facing(ring: Array, normals: Array) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], Array]:
     """Pairs of ring indices that face each other across less than NARROW_MM of table, and how far apart they are."""
-    near, partner = cKDTree(ring).query(ring, k=min(96, len(ring)), distance_upper_bound=NARROW_MM)
-    rows, slots = np.nonzero(np.isfinite(near) & (near > 0))
-    other, apart = partner[rows, slots], near[rows, slots]
+    pairs = cKDTree(ring).query_pairs(NARROW_MM, output_type="ndarray")
+    rows, other = np.r_[pairs[:, 0], pairs[:, 1]], np.r_[pairs[:, 1], pairs[:, 0]]
     across = ring[other] - ring[rows]
+    apart = np.hypot(*across.T)
     facing = (across * normals[rows]).sum(1) > 0.6 * apart
     faced = (normals[other] * normals[rows]).sum(1) < -0.3
     return rows[facing & faced], other[facing & faced], apart[facing & faced]
@@ -250,37 +250,37 @@ def _sharpen(far: Array, along: Array, across: Array, sides: Array, reach: float
     rows = np.flatnonzero((np.abs(width) > CLEAR_MM) & (along >= 0))
     rows = rows[:: max(1, len(rows) // 150)]  # more points do not make the lines straighter
     for which, outwards in ((0, -sign), (1, sign)):
-        spots = [
-            (along[row], spot)
-            for row in rows
-            if (spot := _crossing(far[row], across, sides[which] @ (1, along[row]), outwards, abs(width[row])))
-            is not None
-        ]
-        if len(spots) >= 8:
-            new[which] = _steady_line(np.array(spots))
+        expected = sides[which, 0] + sides[which, 1] * along[rows]
+        spots = _crossings(far[rows], across, expected, int(outwards), np.abs(width[rows]))
+        seen = np.isfinite(spots)
+        if seen.sum() >= 8:
+            new[which] = _steady_line(np.stack([along[rows], spots], axis=1)[seen])
     converging = (new[1, 0] - new[0, 0]) * (new[0, 1] - new[1, 1]) > 0
     meet = (new[1, 0] - new[0, 0]) / (new[0, 1] - new[1, 1]) if converging else np.inf
     return new if 0.3 * reach < meet < 1.3 * reach + 3 else sides
 
 
-def _crossing(row: Array, across: Array, expected: float, outwards: float, width: float) -> float | None:
-    """Where a row of strangeness, coming from the shell, has risen to half of its first peak: the sliver next to the
-    edge may be shadow, and far less strange than the lit table beside it."""
-    start = round((expected - across[0]) / STEP_MM)
-    inwards = -int(outwards)
-    path = start + inwards * np.arange(-4, max(3, round(width / STEP_MM / 1.5)) + 1)
-    if path.min() < 0 or path.max() >= len(row):
-        return None
-    value = row[path]
-    peaks = np.flatnonzero((value[1:-1] > 4) & (value[1:-1] >= value[2:]) & (value[1:-1] >= value[:-2])) + 1
-    if not len(peaks):
-        return None
-    half = 0.5 * value[peaks[0]]
-    above = int(np.argmax(value > half))
-    if above == 0 or above > peaks[0]:
-        return None
-    part = (half - value[above - 1]) / (value[above] - value[above - 1])
-    return float(across[path[above - 1]] + part * inwards * STEP_MM)
+def _crossings(far: Array, across: Array, expected: Array, outwards: int, width: Array) -> Array:
+    """Where each row of strangeness, coming from the shell, has risen to half of its first peak, NaN where it does
+    not: the sliver next to the edge may be shadow, and far less strange than the lit table beside it."""
+    start = np.round((expected - across[0]) / STEP_MM).astype(int)
+    long = np.maximum(3, np.round(width / STEP_MM / 1.5).astype(int)) + 5
+    walk = np.arange(int(long.max(initial=5)))
+    path = start[:, None] - outwards * (walk - 4)
+    last = np.take_along_axis(path, long[:, None] - 1, 1)[:, 0]
+    within = (np.minimum(path[:, 0], last) >= 0) & (np.maximum(path[:, 0], last) < len(across))
+    value = np.take_along_axis(far, np.clip(path, 0, len(across) - 1), 1)
+    here = value[:, 1:-1]
+    peaks = (here > 4) & (here >= value[:, 2:]) & (here >= value[:, :-2]) & (walk[2:] < long[:, None])
+    first, rows = peaks.argmax(1) + 1, np.arange(len(far))
+    half = 0.5 * value[rows, first]
+    above = (value > half[:, None]).argmax(1)
+    found = within & peaks.any(1) & (above > 0) & (above <= first)
+    low, high = value[rows, above - 1], value[rows, above]
+    part = (half - low) / np.where(found, high - low, 1)
+    column = np.take_along_axis(path, np.maximum(above - 1, 0)[:, None], 1)[:, 0]
+    place = across[np.clip(column, 0, len(across) - 1)] - outwards * STEP_MM * part
+    return np.where(found, place, np.nan)
 
 
 def _steady_line(spots: Array) -> Array:

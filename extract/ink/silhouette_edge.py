@@ -180,31 +180,34 @@ def arc_mean(profiles: Floats, half: int) -> Floats:
     return np.asarray(convolve1d(profiles, kernel, axis=0, mode="wrap"), np.float32)
 
 
-def best_path(score: Array, bend: float) -> npt.NDArray[np.int64]:
+def best_path(score: Array, bend: float, stretch: int = 200, lead: int = 60) -> npt.NDArray[np.int64]:
     """Index per row of the closed path that gains most; a move of one index between rows costs ``bend``.
 
-    The ring is opened where the score is clearest, and run a little more than once round to close it.
+    The ring is opened about every ``stretch`` rows, where the score is clearest, and all stretches are followed at
+    once, each with a ``lead`` on either side over which it comes to agree with its neighbours.
     """
     rows, columns = score.shape
-    start = int(np.argmax(np.sort(score, axis=1)[:, -1] - np.median(score, axis=1)))
-    order = (start + np.arange(rows + min(rows, 60))) % rows
-    moves = np.arange(-2, 3)
-    price = bend * np.abs(moves)[:, None].astype(np.float32) ** 2
-    padded = np.full(columns + 4, -np.inf, np.float32)
-    best = score[order[0]].astype(np.float32)
-    came = np.zeros((len(order), columns), np.int8)
-    lanes = np.arange(columns)[None] + moves[:, None] + 2
-    for turn, row in enumerate(order[1:], start=1):
-        padded[2:-2] = best
-        options = padded[lanes] - price
-        choice = options.argmax(0)
-        came[turn] = moves[choice]
-        best = options[choice, np.arange(columns)] + score[row]
+    clear = np.max(score, axis=1) - np.median(score, axis=1)
+    first = int(clear.argmax())
+    some = (first + np.arange(max(1, rows // stretch)) * rows // max(1, rows // stretch)) % rows
+    near = np.arange(-lead // 2, lead // 2 + 1)
+    starts = np.array([first, *(int(at + near[clear[(at + near) % rows].argmax()]) for at in some[1:])]) % rows
+    lengths = (np.roll(starts, -1) - starts - 1) % rows + 1
+    order = (starts[:, None] + np.arange(-lead, int(lengths.max()) + lead)) % rows
+    moves = np.arange(5)
+    price = (bend * (moves - 2) ** 2).astype(np.float32)
+    gains = score.astype(np.float32)[order].transpose(1, 0, 2)
+    best = np.full((len(gains), len(starts), columns + 4), -np.inf, np.float32)
+    best[0, :, 2:-2] = gains[0]
+    lanes = np.lib.stride_tricks.sliding_window_view(best, 5, axis=2).transpose(0, 3, 1, 2)
+    for turn in range(1, len(gains)):
+        np.add((lanes[turn - 1] - price[:, None, None]).max(0), gains[turn], out=best[turn, :, 2:-2])
     path = np.zeros(rows, np.int64)
-    at = int(best.argmax())
-    for turn in range(len(order) - 1, -1, -1):
-        path[order[turn]] = at
-        at += int(came[turn, at])
+    every, at = np.arange(len(starts))[:, None], best[-1, :, 2:-2].argmax(1)
+    for turn in range(len(gains) - 1, lead - 1, -1):
+        own = turn - lead < lengths
+        path[order[own, turn]] = at[own]
+        at = at - 2 + (best[turn - 1, every, at[:, None] + moves] - price).argmax(1)
     return path
 
 

@@ -52,18 +52,18 @@ def pieces(shell: ShellMap, doubted: bool = False) -> Mask:
     blind[[0, -1]] = blind[:, [0, -1]] = True
     other = (core > LEAST_CORE_MM2) & sure & ~np.isin(np.arange(count), labels[blind])
     kept = np.zeros(count, bool)
-    kept[[one for one in np.flatnonzero(other) if not straight(labels == one)]] = True
+    kept[[one for one in np.flatnonzero(other) if not straight(labels == one, area[one] * px**2)]] = True
     if doubted and not (kept & (area >= LEAST_SHELL_MM2)).any():
         return np.zeros_like(likely)
     kept[int(area.argmax())] |= not doubted
     return np.asarray(kept[labels], bool)
 
 
-def straight(blob: Mask) -> bool:
+def straight(blob: Mask, area_px: float) -> bool:
     """Whether a blob is a bar, as a ruler is and a piece of shell is not."""
-    points = np.argwhere(blob)[:, ::-1].astype(np.int32)
-    sides = cv2.minAreaRect(cv2.convexHull(points))[1]
-    return max(sides) > LONGEST_BAR * min(sides) or len(points) > FULLEST * sides[0] * sides[1]
+    contours, _ = cv2.findContours(blob.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    sides = cv2.minAreaRect(cv2.convexHull(np.vstack(contours)))[1]
+    return max(sides) > LONGEST_BAR * min(sides) or area_px > FULLEST * sides[0] * sides[1]
 
 
 def opened_cuts(shell: ShellMap) -> Mask:

@@ -99,7 +99,7 @@ def read_shell(flat: FlatView) -> Reading:
     white = card_white(small)
     table = table_view(small, white, CARD_MARGIN_MM)
     coarse = coarser(table, 6)
-    ranked = candidates(coarse)
+    ranked = candidates(coarse, LEAST_SCORE)
     try:
         blob = with_others(pick(ranked), ranked)
     except CannotContinue as refusal:
@@ -145,7 +145,7 @@ def with_colours(net: ShellMap, view: TableView, blob: Mask, white: Image) -> Re
     gap = EDGE_MM / view.flat.mm_per_px
     table = view.free & ~doubtful & ~grow(inside, gap)
     models = learn(view, erode(inside, gap), table, white)
-    said = cv2.GaussianBlur(models.likeness(net.flat.pixels, places(net.flat)), (0, 0), 0.7)
+    said = cv2.GaussianBlur(models.likeness_over(net.flat), (0, 0), 0.7)
     odds = np.clip(np.clip(net.odds, -NET_SAYS, NET_SAYS) + COLOURS_SAY * said, -CLIP, CLIP)
     odds[net.odds <= -CLIP] = -CLIP
     return Reading(replace(net, odds=np.asarray(odds, np.float32)), net, models)
@@ -161,12 +161,6 @@ def closed(mask: Mask, radius_px: float) -> Mask:
 def _far(mask: Mask) -> Image:
     """How far (pixels) each pixel of the mask lies from the rest."""
     return np.asarray(cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5), np.float32)
-
-
-def places(flat: FlatView) -> npt.NDArray[np.float64]:
-    """Where each pixel lies (H, W, 2) in mm."""
-    y, x = np.mgrid[0 : flat.valid.shape[0], 0 : flat.valid.shape[1]]
-    return flat.mm_from_px(np.stack([x, y], axis=-1).astype(float))
 
 
 def box_of(blob: Mask, flat: FlatView) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
