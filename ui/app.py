@@ -70,6 +70,7 @@ def main() -> None:
     step = flow.here(work)
     wait = SHOW[step](work)
     show_cautions(step)
+    flow.forget_presses()
     if wait:
         wait.watch()
 

@@ -178,7 +178,7 @@ def foresee(work: Work, key: str, files: bool) -> None:
 
 def _foresee(work: Work, key: str, files: bool) -> None:
     with _turn_for(work.folder):
-        project, _ = _next(work, key)
+        project, *_ = _next(work, key)
     picture(project)
     look_at(project)
     paper = work.settings().paper
@@ -190,24 +190,25 @@ def _foresee(work: Work, key: str, files: bool) -> None:
 
 def _current(work: Work, key: str) -> tuple[Project, tuple[str, ...]]:
     place = _place(work, key)
-    project, lost = _next(work, key)
-    if not (place.is_file() and project is _opened(place, place.stat().st_mtime_ns)):
+    project, lost, new = _next(work, key)
+    if new:
+        # What was merely read is not written back: another program may have put something newer there since.
         extract.save_project(project, place)
         project = _opened(place, place.stat().st_mtime_ns)
     return project, lost
 
 
-def _next(work: Work, key: str) -> tuple[Project, tuple[str, ...]]:
-    """The build as it is on the shelf, or as it is going to be there: begun, or led after the lines."""
+def _next(work: Work, key: str) -> tuple[Project, tuple[str, ...], bool]:
+    """The build as it is on the shelf, or, being new, as it is going to be there: begun, or led after the lines."""
     place, log = _place(work, key), corrections.read(work, key)
     if not place.is_file():
-        return _begun(corrections.tracing(work.result(key), log), json.dumps(log.done)), ()
+        return _begun(corrections.tracing(work.result(key), log), json.dumps(log.done)), (), True
     project = _opened(place, place.stat().st_mtime_ns)
     if [dict(each) for each in project.corrections] == list(log.done):
-        return project, ()
+        return project, (), False
     tracing = corrections.tracing(work.result(key), log)
     project, doubts = extract.correct_project(project, tracing, log.done)
-    return project, tuple(doubt.message for doubt in doubts)
+    return project, tuple(doubt.message for doubt in doubts), True
 
 
 @lru_cache(maxsize=8)

@@ -9,7 +9,7 @@ from pathlib import Path
 import streamlit as st
 
 import extract
-from ui import shelf
+from ui import flow, shelf
 
 FOLDER = Path(__file__).with_name("corners")
 SIZES: dict[str, tuple[float, float] | None] = {
@@ -61,7 +61,7 @@ def ask(work: shelf.Work, photo: shelf.StoredPhoto, size_px: tuple[int, int], pi
         on_corners_change=lambda: None,
     )
     size, sd = ask_size(photo.digest)
-    if st.button("Use these corners", key=f"use-{photo.digest}", type="primary"):
+    if flow.pressed("Use these corners", f"use-{photo.digest}", type="primary"):
         corners = tuple((x * size_px[0] - 0.5, y * size_px[1] - 0.5) for x, y in set_so_far)
         keep(work, photo.digest, extract.HandRectangle(photo.digest, size, sd, corners))
         st.rerun()
@@ -88,6 +88,4 @@ def show(work: shelf.Work, photo: shelf.StoredPhoto) -> None:
         return
     width, height = rectangle.size_mm
     st.write(f"Scale set by hand: a rectangle of {width:.1f} × {height:.1f} mm.")
-    if st.button("Forget these corners", key=f"forget-{photo.digest}"):
-        keep(work, photo.digest, None)
-        st.rerun()
+    st.button("Forget these corners", key=f"forget-{photo.digest}", on_click=keep, args=(work, photo.digest, None))

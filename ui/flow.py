@@ -125,6 +125,29 @@ def _go(step: str) -> None:
     st.session_state["go"] = step
 
 
+def pressed(label: str, key: str, **looks: Any) -> bool:
+    """A button whose press waits for the page to come by it. Streamlit forgets one where the page has to begin anew
+    before that, as when one more box is answered a moment later."""
+    st.button(label, key=key, on_click=note_press, args=(key,), **looks)
+    return take_press(key)
+
+
+def note_press(key: str) -> None:
+    st.session_state.setdefault("presses", set()).add(key)
+
+
+def take_press(key: str) -> bool:
+    presses = st.session_state.get("presses", set())
+    noted = key in presses
+    presses.discard(key)
+    return noted
+
+
+def forget_presses() -> None:
+    """At the page's end: what has not been taken by then belonged to a button that is gone."""
+    st.session_state.pop("presses", None)
+
+
 def leave() -> None:
     """Where only a part of the page runs anew: the whole, once another step was asked for."""
     if "go" in st.session_state:

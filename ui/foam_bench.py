@@ -45,7 +45,7 @@ def show(work: shelf.Work, key: str, project: Project) -> flow.Wait | None:
         else:
             st.write("The parts have not been laid on these sheets yet.")
     with right:
-        if plan is None and st.button("Lay the parts on the sheets", type="primary"):
+        if plan is None and flow.pressed("Lay the parts on the sheets", "lay", type="primary"):
             return flow.Wait(jobs.start_making(work, planned, plan_of(project, sheets, terms)), st.empty())
     return None
 
@@ -54,11 +54,22 @@ def show_sheets(work: shelf.Work) -> None:
     for n, sheet in enumerate(work.sheets()):
         with st.container(horizontal=True, vertical_alignment="center"):
             st.text(foam_words.sheet_name(sheet))
-            if st.button(f"Leave out {words.plain(foam_words.size_of(sheet))}", key=f"sheet-{n}", type="tertiary"):
-                work.keep_sheets([*work.sheets()[:n], *work.sheets()[n + 1 :]])
-                st.rerun()
+            st.button(
+                f"Leave out {words.plain(foam_words.size_of(sheet))}",
+                key=f"sheet-{n}",
+                type="tertiary",
+                on_click=leave_out,
+                args=(work, sheet),
+            )
     with st.expander("Add sheets of a size", expanded=not work.sheets()), st.form("sheet", border=False):
         ask_sheets(work)
+
+
+def leave_out(work: shelf.Work, sheet: str) -> None:
+    sheets = list(work.sheets())
+    if sheet in sheets:
+        sheets.remove(sheet)
+        work.keep_sheets(sheets)
 
 
 def ask_sheets(work: shelf.Work) -> None:

@@ -18,15 +18,17 @@ from ui import share, shelf, uploads
 
 HEALTH = "/_stcore/health"
 UPLOADS = "/_stcore/upload_file/"
-CLOSED_PAGE = f"""<!doctype html>
-<html lang="en"><meta charset="utf-8"><meta name="viewport" content="width=device-width"><title>Truepeel</title>
+ASKED_BACK = "back"
+"""In the address of a browser that was just given its cookie and sent round once more."""
+PLAIN_PAGE = """<!doctype html>
+<html lang="en"><meta charset="utf-8"><meta name="viewport" content="width=device-width"><title>Truepeel</title>{head}
 <style>
   :root {{ color-scheme: light dark; }}
   body {{ font: 1.1rem/1.6 sans-serif; max-width: 34rem; margin: 3rem auto; padding: 0 1rem;
     color: light-dark(#22303a, #ece6d8); background: light-dark(#faf7f0, #171d23); }}
   h1 {{ font-family: serif; }}
 </style>
-<main><h1>Truepeel</h1><p>{html.escape(share.CLOSED)}</p></main></html>"""
+<main><h1>Truepeel</h1><p>{said}</p>{tail}</main></html>"""
 
 ALWAYS = {
     # The address of a work opens it, so no other site may be told where the maker came from.
@@ -86,9 +88,13 @@ def _let_in(asked: HTTPConnection) -> tuple[Response | None, str | None]:
     if "key" in asked.query_params:
         work = _redeemed(asked) or known or ""
         return (_to_work(asked, work) if work else _closed()), None
-    if _opens(work):
-        return None, (work if work != known else None)
-    return (_to_work(asked, known) if known else _closed()), None
+    if not _opens(work):
+        return (_to_work(asked, known) if known else _closed()), None
+    if not known:
+        return (_without_cookies(work) if ASKED_BACK in asked.query_params else _once_more(asked, work)), None
+    if ASKED_BACK in asked.query_params:
+        return _to_work(asked, work), None
+    return None, (work if work != known else None)
 
 
 def _opens(token: str) -> str | None:
@@ -107,7 +113,23 @@ def _redeemed(asked: HTTPConnection) -> str | None:
 
 
 def _closed() -> Response:
-    return HTMLResponse(CLOSED_PAGE, 403)
+    return _plain(share.CLOSED, 403)
+
+
+def _without_cookies(work: str) -> Response:
+    return _plain(share.NO_COOKIES, 403, tail=f'<p><a href="/?work={work}">Try again</a></p>')
+
+
+def _plain(said: str, status: int, head: str = "", tail: str = "", headers: dict[str, str] | None = None) -> Response:
+    return HTMLResponse(PLAIN_PAGE.format(said=html.escape(said), head=head, tail=tail), status, headers)
+
+
+def _once_more(asked: HTTPConnection, work: str) -> Response:
+    """Gives the cookie, and has the browser come back with it: one that keeps no cookies would be shown the page's
+    frame and refused all that belongs in it. The page itself sends it round, since a browser that came by a link on
+    another site would keep the cookie back from a redirect (SameSite=Strict)."""
+    again = f'<meta http-equiv="refresh" content="0; url=/?work={work}&amp;{ASKED_BACK}=1">'
+    return _plain("One moment …", 200, head=again, headers={"set-cookie": _cookie(asked, work)})
 
 
 def _to_work(asked: HTTPConnection, token: str) -> Response:

@@ -27,6 +27,10 @@ CLOSED = (
     "This page is shared by key, and a key works once. On the machine it runs on, open the step “Photo” and let it "
     "show a new code for the phone."
 )
+NO_COOKIES = (
+    "This browser keeps no cookies, and a shared page knows by one that you may come in. Allow cookies for this "
+    "address in the browser's settings, or open the address in another browser."
+)
 # RFC 5737: an address that belongs to nobody; asking for the way there sends nothing.
 NOWHERE = ("192.0.2.1", 9)
 

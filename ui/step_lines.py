@@ -30,9 +30,7 @@ def show_earlier(work: shelf.Work, key: str) -> None:
         return
     count = words.count(len(earlier.done), "correction")
     st.info(f"You made {count} on an earlier reading of the photo. This one may lie a little differently.")
-    if st.button(f"Bring the {count} along"):
-        corrections.adopt(work, key, earlier)
-        st.rerun()
+    st.button(f"Bring the {count} along", on_click=corrections.adopt, args=(work, key, earlier))
 
 
 @st.fragment

@@ -88,7 +88,7 @@ def offer_pairs(work: shelf.Work, key: str, project: Project) -> None:
     """The commonest wish of all, in one tap: a left and a right one of everything."""
     if any(piece.copies != "one" for piece in project.build.pieces):
         return
-    if st.button("Cut every piece as a left and right pair"):
+    if flow.pressed("Cut every piece as a left and right pair", "pairs"):
         builds.change(work, key, "copies", {"piece": "all", "how": "pair"})
         st.rerun()
 

@@ -116,14 +116,21 @@ def show_photos(work: shelf.Work) -> None:
     for photo in work.photos():
         with st.container(horizontal=True, vertical_alignment="center"):
             st.text(f"{photo.name}, {words.file_size(work.photo_size(photo))}")
-            if st.button(f"Remove {words.plain(photo.name)}", key=f"drop-{photo.digest}", type="tertiary"):
-                work.drop_photo(photo.digest)
-                st.rerun()
-    if not work.photos() and st.button("Try the moth-lantern shell"):
-        shell = extract.demo_photo()
-        work.add_photo(shell.name, shell.read_bytes())
-        jobs.start(work, work.settings())
-        st.rerun()
+            st.button(
+                f"Remove {words.plain(photo.name)}",
+                key=f"drop-{photo.digest}",
+                type="tertiary",
+                on_click=work.drop_photo,
+                args=(photo.digest,),
+            )
+    if not work.photos():
+        st.button("Try the moth-lantern shell", on_click=try_demo, args=(work,))
+
+
+def try_demo(work: shelf.Work) -> None:
+    shell = extract.demo_photo()
+    work.add_photo(shell.name, shell.read_bytes())
+    jobs.start(work, work.settings())
 
 
 def show_saved(work: shelf.Work) -> None:
@@ -132,7 +139,7 @@ def show_saved(work: shelf.Work) -> None:
         st.write("Its photos, corrections and pieces take the place of what is on this page.")
         turn = st.session_state.setdefault("project-turn", 0)
         given = st.file_uploader("Project file (.truepeel)", key=f"project{turn}")
-        if given is None or not st.button("Open it here"):
+        if given is None or not flow.pressed("Open it here", "open-project"):
             return
         try:
             builds.take_in(work, given.getvalue())
@@ -154,7 +161,7 @@ def show_phone(work: shelf.Work) -> None:
                 "Start the page with **truepeel page --share**, and this shows a code that opens it on a phone in your "
                 "home network. Until then nobody but this machine can reach it."
             )
-        elif st.button("Show a code for the phone"):
+        elif flow.pressed("Show a code for the phone", "show-code"):
             st.session_state["phone"] = f"{where}?key={share.keys.give(work.token)}"
         if where and "phone" in st.session_state:
             show_code(work, st.session_state["phone"])
@@ -221,8 +228,9 @@ def are_others(work: shelf.Work, report: Mapping[str, Any]) -> bool:
 
 def ask_to_trace(work: shelf.Work, settings: extract.TraceSettings) -> None:
     known = jobs.result(work, jobs.key_for(work, settings)) is not None
-    if st.button(
+    if flow.pressed(
         "Trace again" if known else "Trace the pattern",
+        "trace",
         type="secondary" if known else "primary",
         disabled=not work.photos(),
         width="stretch",

@@ -74,21 +74,16 @@ def headline(seen: Mapping[str, Any]) -> str:
 def show_history(work: shelf.Work, key: str, project: Project) -> None:
     done, ahead = project.now, len(project.moments) - 1 - project.now
     with st.container(horizontal=True):
-        back = st.button("Take the last step back", disabled=done == 0, key="build-undo")
-        again = st.button("Do it again", disabled=ahead == 0, key="build-redo")
-    if back or again:
-        (builds.undo if back else builds.redo)(work, key)
-        st.rerun()
+        for label, turn, idle in (
+            ("Take the last step back", builds.undo, done == 0),
+            ("Do it again", builds.redo, ahead == 0),
+        ):
+            st.button(label, key=f"build-{turn.__name__}", disabled=idle, on_click=turn, args=(work, key))
     if done:
         steps = extract.all_steps()
         names = [moment.step for moment in project.moments[1 : done + 1]][-STEPS_SHOWN:]
         told = "; ".join(steps[name].says if name in steps else name for name in names)
         st.caption(words.plain(f"{words.count(done, 'step')} done, lastly: {told}"))
-    told = st.session_state.pop("build-told", None)
-    if told:
-        says, outcome = told
-        st.success(f"Done: {words.plain(says)}")
-        show_outcome(outcome, "What it changed:")
 
 
 def ask_change(project: Project, seen: Mapping[str, Any]) -> tuple[Step, dict[str, Any]] | None:
@@ -103,7 +98,17 @@ def ask_change(project: Project, seen: Mapping[str, Any]) -> tuple[Step, dict[st
         st.caption(words.plain(words.CAUTIONS[about]))
     names = questions.GROUPS[group]
     name = st.radio("Which step?", names, format_func=lambda each: steps[each].says, key=f"build-step-{group}")
-    return steps[name], ask_all(steps[name], seen, f"{name}-{len(project.moments)}-{project.now}")
+    return steps[name], ask_all(steps[name], seen, boxes_key(project, name))
+
+
+def boxes_key(project: Project, name: str) -> str:
+    """What the keys of a step's boxes begin with: fresh boxes for every state of the build."""
+    return f"{name}-{len(project.moments)}-{project.now}-"
+
+
+def given(boxes: str) -> dict[str, Any]:
+    """What stands in the boxes of that key now."""
+    return {str(name): value for name, value in st.session_state.items() if str(name).startswith(boxes)}
 
 
 def measured_piece(step: Step, answers: Mapping[str, Any]) -> str:
@@ -116,7 +121,7 @@ def show_change(work: shelf.Work, key: str, project: Project, step: Step, answer
     """What the step would do, and the button that does it; returns the build as it would be."""
     name = step.name
     if is_resting(name, answers):
-        st.caption("That is done. Change an answer to go on, or choose another step.")
+        show_done(project)
         return None
     missing = [words.plain(q.says) for q in step.asks if answers[q.name] is None]
     if missing:
@@ -133,12 +138,56 @@ def show_change(work: shelf.Work, key: str, project: Project, step: Step, answer
             halves = extract.asymmetry_svg(project, answers["piece"], answers["line"])
             show_svg(halves, f"How the halves of piece {answers['piece']} differ, enlarged")
         return None
-    if st.button("Do it", type="primary", key="build-do"):
-        st.session_state["build-told"] = step.says, builds.change(work, key, name, answers)
-        st.session_state["build-resting"] = name, None
+    boxes = boxes_key(project, name)
+    st.button(
+        "Do it",
+        type="primary",
+        key="build-do",
+        on_click=do_unless_changed,
+        args=(work, key, step, answers, boxes, given(boxes)),
+    )
+    if flow.take_press("build-do"):
+        do(work, key, step, answers)
         st.rerun()
+    if "build-refused" in st.session_state:
+        flow.show_refusal(st.session_state.pop("build-refused"))
     show_outcome(outcome, "What it would change:")
     return after
+
+
+def do_unless_changed(
+    work: shelf.Work, key: str, step: Step, answers: Mapping[str, Any], boxes: str, stood: Mapping[str, Any]
+) -> None:
+    """Does the step before the page runs anew: Streamlit forgets the press where one more box is answered before the
+    page has come to the button. Only answers given in the same moment as the press have to wait for the page."""
+    if given(boxes) == stood:
+        do(work, key, step, answers)
+    else:
+        flow.note_press("build-do")
+
+
+def do(work: shelf.Work, key: str, step: Step, answers: Mapping[str, Any]) -> None:
+    try:
+        outcome = builds.change(work, key, step.name, answers)
+    except extract.CannotContinue as error:
+        st.session_state["build-refused"] = refusal_for(error)
+        return
+    st.session_state["build-told"] = step.says, outcome, moment_of(builds.current(work, key)[0])
+    st.session_state["build-resting"] = step.name, None
+
+
+def moment_of(project: Project) -> tuple[int, int]:
+    return len(project.moments), project.now
+
+
+def show_done(project: Project) -> None:
+    """Where the step was asked for, so that nothing above moves while the next is being chosen."""
+    says, outcome, moment = st.session_state.get("build-told", ("", None, None))
+    if moment == moment_of(project):
+        st.success(f"Done: {words.plain(says)}")
+    st.caption("That is done. Change an answer to go on, or choose another step.")
+    if moment == moment_of(project):
+        show_outcome(outcome, "What it changed:")
 
 
 def is_resting(name: str, answers: Mapping[str, Any]) -> bool:
@@ -157,7 +206,7 @@ def is_resting(name: str, answers: Mapping[str, Any]) -> bool:
 def ask_all(step: Step, seen: Mapping[str, Any], key: str) -> dict[str, Any]:
     answers: dict[str, Any] = {}
     for question in step.asks:
-        answers[question.name] = questions.ask(question, seen, answers, f"{key}-{question.name}")
+        answers[question.name] = questions.ask(question, seen, answers, f"{key}{question.name}")
     return answers
 
 

@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import http.client
+import json
 import re
 import socket
 import sys
@@ -14,6 +15,8 @@ from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass
 from email.message import Message
+from html import unescape
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
@@ -25,6 +28,7 @@ from websockets.exceptions import InvalidStatus
 from websockets.sync.client import ClientConnection, connect
 
 from ui import server, share, shelf, uploads
+from ui.pictures import ARGUMENTS, browser_path
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -141,9 +145,29 @@ def test_with_the_cookie_everything_is_answered(page: Shared) -> None:
         assert headers["referrer-policy"] == "no-referrer"
     status, headers, _ = page.ask("/")
     assert (status, headers["location"]) == (303, f"/?work={work}"), "back to the maker's own work"
-    status, headers, _ = page.ask(f"/?work={work}", Cookie="")
+    status, headers, content = page.ask(f"/?work={work}", Cookie="")
     assert status == 200, "the address of a work opens it, as on a second device"
     assert headers["set-cookie"].startswith(page.cookie)
+    (back,) = re.findall(r"url=(/[^\"]*)", content.decode())
+    status, headers, _ = page.ask(unescape(back))
+    assert (status, headers["location"]) == (303, f"/?work={work}"), "it came back with its cookie"
+
+
+@linux_only
+def test_a_browser_without_cookies_is_told_so(page: Shared, tmp_path: Path) -> None:
+    """Cookies are switched off as a user of Chromium does (content setting 2: block)."""
+    sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    if browser_path() is None:
+        pytest.skip("no browser here")
+    (tmp_path / "Default").mkdir()
+    blocked = {"profile": {"default_content_setting_values": {"cookies": 2}}}
+    (tmp_path / "Default" / "Preferences").write_text(json.dumps(blocked), "utf-8")
+    with sync_api.sync_playwright() as driver:
+        context = driver.chromium.launch_persistent_context(tmp_path, executable_path=browser_path(), args=ARGUMENTS)
+        glass = context.new_page()
+        glass.goto(server.address(page.port, page.cookie.partition("=")[2], HOST))
+        glass.get_by_text(share.NO_COOKIES).wait_for()
+        context.close()
 
 
 @linux_only

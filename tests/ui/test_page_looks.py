@@ -133,6 +133,38 @@ def test_a_name_is_shown_letter_for_letter_and_does_nothing(opened: Callable[...
     ).startswith("http://example.org")
 
 
+def test_a_step_is_done_and_taken_back_by_keyboard_alone(opened: Callable[..., Page], work: shelf.Work) -> None:
+    page = opened(1280)
+    pick(page, "What do you want to change?", "What a piece is")
+    page.get_by_text("Which step?").wait_for()
+    pick(page, "Which piece", "p1")
+    reach(page, "Its name")
+    page.keyboard.type("left wing")
+    page.keyboard.press("Enter")
+    page.get_by_text("As it would be; nothing is done yet.").wait_for()
+    reach(page, "Do it")
+    page.keyboard.press("Enter")
+    page.get_by_text("Done: Name a piece").wait_for()
+    assert name_of_first(work) == "left wing"
+    reach(page, "Take the last step back")
+    page.keyboard.press("Enter")
+    page.locator(".figures").get_by_text(HURTFUL).wait_for()
+    assert name_of_first(work) == HURTFUL
+
+
+def pick(page: Page, box: str, option: str) -> None:
+    reach(page, box)
+    page.keyboard.type(option)
+    page.get_by_role("option", name=option).first.wait_for()
+    page.keyboard.press("Enter")
+    settle(page)
+
+
+def name_of_first(work: shelf.Work) -> str:
+    """As it lies on the shelf."""
+    return builds.current(work, jobs.key_for(work, work.settings()))[0].build.pieces[0].name
+
+
 def test_controls_are_reached_by_keyboard_with_their_focus_seen(opened: Callable[..., Page]) -> None:
     page = opened(1280)
     for name in ("Take the last step back", "What do you want to change?", "Next: paper and foam"):

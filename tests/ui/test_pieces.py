@@ -123,6 +123,50 @@ def test_steps_are_taken_back_and_done_again_and_survive_a_reload(
     assert "p1 left wing" in tables(again)[-1]["Piece"]
 
 
+def test_a_press_counts_though_a_box_is_answered_in_the_same_moment(
+    opened: Callable[[], AppTest], work: shelf.Work
+) -> None:
+    """On a slow machine both arrive at the page together, and the button is gone from what they lead to."""
+    page = ask_for(opened(), "What a piece is", "name")
+    box(page, "selectbox", "Which piece").select("p1").run()
+    box(page, "text_input", "Its name").input("left wing").run()
+    next(button for button in page.button if button.label == "Do it").click()
+    box(page, "selectbox", "What do you want to change").select("Body and size").run()
+    assert builds.current(work, key_of(work))[0].build.pieces[0].name == "left wing"
+
+
+def test_answers_given_in_the_moment_of_the_press_are_those_that_count(
+    opened: Callable[[], AppTest], work: shelf.Work
+) -> None:
+    """A box is left, and so answered, by the very tap on the button."""
+    page = ask_for(opened(), "What a piece is", "name")
+    box(page, "selectbox", "Which piece").select("p1").run()
+    box(page, "text_input", "Its name").input("left").run()
+    box(page, "text_input", "Its name").input("left wing")
+    press(page, "Do it")
+    project = builds.current(work, key_of(work))[0]
+    assert [moment.step for moment in project.moments[1:]] == ["name"]
+    assert project.build.pieces[0].name == "left wing"
+    assert "Done: Name a piece" in page.success[0].value
+
+
+def test_a_step_done_by_another_program_is_not_written_over(work: shelf.Work, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two servers may stand before one shelf; one looks while the other writes."""
+    key, read = key_of(work), builds._opened
+    place = builds._place(work, key)
+    before, _ = builds.current(work, key)
+    after, _ = extract.change(before, "name", {"piece": "p1", "name": "left wing"})
+
+    def and_then_another_writes(path: Path, written: int) -> extract.Project:
+        found = read(path, written)
+        extract.save_project(after, place)
+        return found
+
+    monkeypatch.setattr(builds, "_opened", and_then_another_writes)
+    builds.current(work, key)
+    assert extract.open_project(place).build.pieces[0].name == "left wing"
+
+
 def test_a_refused_step_says_why_and_changes_nothing(opened: Callable[[], AppTest], work: shelf.Work) -> None:
     page = ask_for(opened(), "Edges: room and width", "widen")
     for name in list(box(page, "multiselect", "Along which edges").options)[:1]:
