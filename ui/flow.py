@@ -73,11 +73,20 @@ class Wait:
         job, told = self.job, ""
         bar = self.place.progress(job.share, "Working")
         while job.news == self.news and not job.over.wait(POLL_SECONDS):
-            now = f"{job.doing[:1].upper()}{job.doing[1:]} · {job.share:.0%}"
+            now = line(job)
             if now != told:
                 bar.progress(job.share, now)
                 told = now
         st.rerun()
+
+
+def line(job: jobs.Job) -> str:
+    """How far that work is, or how many come before it."""
+    if job.doing != jobs.WAITING:
+        return f"{job.doing[:1].upper()}{job.doing[1:]} · {job.share:.0%}"
+    others = jobs.before(job)
+    first = "it comes next" if not others else f"{words.count(others, 'other comes', 'others come')} first"
+    return f"Waiting for its turn: {first}"
 
 
 def show_refusal(refusal: Refusal) -> None:

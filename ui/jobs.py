@@ -18,6 +18,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field, replace
 from functools import lru_cache
 from importlib import import_module
+from itertools import takewhile
 from pathlib import Path
 from typing import Any
 
@@ -27,7 +28,7 @@ from ui.refusal import Refusal, is_own_fault, refusal_for
 from ui.shelf import Work, result_key
 
 REFUSAL = "refusal.json"
-WAITING = "waiting for other work to end"
+WAITING = "waiting for its turn"
 JOBS_KNOWN = 400
 """Jobs remembered, to know which are under way and why one failed; the oldest that are over are forgotten."""
 IDLE_SECONDS = 0.7
@@ -71,6 +72,7 @@ _bench = ThreadPoolExecutor(max_workers=1, thread_name_prefix="tracing")
 _eyes = ThreadPoolExecutor(max_workers=1, thread_name_prefix="looking")
 _spare = ThreadPoolExecutor(max_workers=1, thread_name_prefix="ahead")
 _jobs: dict[Path, Job] = {}
+"""In the order they were asked for, which is that of their turns."""
 _wishes: dict[Path, tuple[Callable[[], None], float]] = {}
 """What may be wanted next, by visitor, and since when."""
 _lock = threading.Lock()
@@ -206,6 +208,13 @@ def busy(but: Job | None = None) -> bool:
     """Whether any work but that job is under way, or waits, that somebody asked for."""
     with _lock:
         return any(not (job.spare or job.over.is_set()) for job in _jobs.values() if job is not but)
+
+
+def before(job: Job) -> int:
+    """How many pieces of work that somebody waits for were asked for before that one."""
+    with _lock:
+        earlier = takewhile(lambda other: other is not job, _jobs.values())
+        return sum(not (other.spare or other.called_off or other.over.is_set()) for other in earlier)
 
 
 def _job_for(place: Path) -> tuple[Job, bool]:

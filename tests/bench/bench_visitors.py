@@ -2,7 +2,9 @@
 
 Each has a work of their own open in a browser and takes a line out at the same moment. Told are how long the last one
 waits for the panels, whether every list holds its visitor's own corrections and no other's, and the server's memory.
-Then so many others (6) give the demo's photo at the same moment, each one a little larger than the other.
+Then so many others (20) give the demo's photo at the same moment, each one a little larger than the other. Told are
+when the last one's cards show and when all lines do, how many saw their place in the queue, the most memory the server
+had, and whether every work holds its own photo and what was read from it.
 """
 
 from __future__ import annotations
@@ -71,13 +73,16 @@ def give_photos(browser: Any, port: int, count: int, process: int) -> None:
     for number, page in enumerate(pages):
         file = {"name": f"{number}.jpg", "mimeType": "image/jpeg", "buffer": photo + bytes(number)}
         page.locator("input[type=file][multiple]").set_input_files(file)
-    looks = []
+    looks, told = [], 0
     for page, number in zip(pages, range(count), strict=True):
         page.get_by_role("button", name=f"Remove {number}.jpg").wait_for(timeout=PATIENCE_MS)
-        page.locator("[data-testid=stImage]").first.wait_for(timeout=PATIENCE_MS)
+        page.locator("[data-testid=stImage]").first.wait_for(timeout=count * PATIENCE_MS)
         looks.append(time.perf_counter() - begun)
     for page in pages:
-        page.get_by_role("button", name="Next: check the lines").wait_for(timeout=PATIENCE_MS)
+        told += page.get_by_text("come first").or_(page.get_by_text("comes first")).count()
+    for page in pages:
+        page.get_by_role("button", name="Next: check the lines").wait_for(timeout=count * PATIENCE_MS)
+    print(f"{told} of them see how many others come first, when all cards are shown")
     print(f"of {count} photos at once the last one's cards show after {max(looks):.1f} s, and all lines after", end=" ")
     print(f"{time.perf_counter() - begun:.1f} s; at most {peak_mb(process):.0f} MB")
     for number, work in enumerate(works):
@@ -130,4 +135,4 @@ def main(count: int, photos: int) -> None:
 
 if __name__ == "__main__":
     told = [int(number) for number in sys.argv[1:]]
-    main(*(told + [20, 6][len(told) :]))
+    main(*(told + [20, 20][len(told) :]))

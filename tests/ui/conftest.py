@@ -21,7 +21,10 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from plain_shell import plain_shell
 
 if TYPE_CHECKING:
-    from playwright.sync_api import Browser
+    from playwright.sync_api import Browser, Page
+
+ANSWER_MS = 60_000
+"""An answer takes well below a second; a crowded machine several times that."""
 
 # Invented figures; a 1 × 1 px picture and empty files stand for the outputs.
 REPORT: dict[str, Any] = {
@@ -162,3 +165,24 @@ def port(cache: Path) -> Iterator[int]:
 @pytest.fixture
 def address(port: int) -> str:
     return server.address(port)
+
+
+@pytest.fixture
+def opened(browser: Browser, port: int, work: shelf.Work) -> Iterator[Callable[..., Page]]:
+    """Opens the page of the test's own ``work``, at the lines or the pieces; at the end no script may have failed."""
+    contexts, faults = [], []
+
+    def at(width: int, **more: Any) -> Page:
+        context = browser.new_context(viewport={"width": width, "height": 900}, **more)
+        contexts.append(context)
+        page = context.new_page()
+        page.set_default_timeout(ANSWER_MS)
+        page.on("pageerror", lambda error: faults.append(str(error)))
+        page.goto(server.address(port, work.token))
+        page.locator("canvas[data-view], .st-key-to-paper").first.wait_for()
+        return page
+
+    yield at
+    for context in contexts:
+        context.close()
+    assert faults == []

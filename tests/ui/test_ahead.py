@@ -6,6 +6,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from pathlib import Path
+from threading import Event
 from types import SimpleNamespace
 from typing import Any
 
@@ -13,7 +14,7 @@ import numpy as np
 import pytest
 
 import extract
-from ui import builds, corrections, jobs, reading, shelf
+from ui import builds, corrections, flow, jobs, reading, shelf
 
 PATIENCE_S = 60
 
@@ -83,6 +84,27 @@ def test_nothing_is_prepared_while_somebody_waits(work: shelf.Work) -> None:
     until(lambda: len(seen) == 2)
     assert job.over.is_set()
     assert seen == [True, False]
+
+
+def test_everybody_sees_how_many_come_first(work: shelf.Work) -> None:
+    """Turns are taken in the order they were asked for (first come, first served)."""
+    go = Event()
+
+    def make(folder: Path, tell: Any) -> None:
+        tell("working", 0.5)
+        go.wait(PATIENCE_S)
+
+    queue = [jobs.start_making(work, digit * 64, make) for digit in "123"]
+    until(lambda: queue[0].share > 0)
+    assert [flow.line(job) for job in queue] == [
+        "Working · 50%",
+        "Waiting for its turn: 1 other comes first",
+        "Waiting for its turn: 2 others come first",
+    ]
+    queue[1].called_off = True
+    assert flow.line(queue[2]) == "Waiting for its turn: 1 other comes first"
+    go.set()
+    until(lambda: all(job.over.is_set() for job in queue))
 
 
 def test_a_drawing_is_known_by_what_it_shows(work: shelf.Work, monkeypatch: pytest.MonkeyPatch) -> None:

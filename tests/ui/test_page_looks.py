@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pytest
 
-from ui import builds, jobs, server, shelf
+from ui import builds, jobs, shelf
 
 if TYPE_CHECKING:
-    from playwright.sync_api import Browser, Page
+    from playwright.sync_api import Page
 
-ANSWER_MS = 60_000
 SCROLLED_MS = 300
 """An open list closes when the page scrolls, as it does for a moment after what is off the screen is asked for."""
 HURTFUL = "<b>left</b> :red[wing] ![x](/y.png)"
@@ -29,26 +28,6 @@ def work(cache: Path, read_shell: Callable[[Path], shelf.Work]) -> shelf.Work:
     builds.change(work, key, "name", {"piece": "p1", "name": HURTFUL})
     work.keep_step("pieces")
     return work
-
-
-@pytest.fixture
-def opened(browser: Browser, port: int, work: shelf.Work) -> Iterator[Callable[..., Page]]:
-    contexts, faults = [], []
-
-    def at(width: int, **more: Any) -> Page:
-        context = browser.new_context(viewport={"width": width, "height": 900}, **more)
-        contexts.append(context)
-        page = context.new_page()
-        page.set_default_timeout(ANSWER_MS)
-        page.on("pageerror", lambda error: faults.append(str(error)))
-        page.goto(server.address(port, work.token))
-        page.get_by_role("button", name="Next: paper and foam").wait_for()
-        return page
-
-    yield at
-    for context in contexts:
-        context.close()
-    assert faults == []
 
 
 def settle(page: Page) -> None:

@@ -8,10 +8,10 @@ from __future__ import annotations
 import json
 import math
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
@@ -28,9 +28,6 @@ from plain_shell import plain_shell
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
-ANSWER_MS = 30_000
-"""An answer takes well below a second; a crowded machine several times that."""
-
 Place = tuple[float, float]
 
 
@@ -39,26 +36,6 @@ def work(cache: Path, read_shell: Callable[[Path], shelf.Work]) -> shelf.Work:
     work = read_shell(cache / "truepeel" / "work")
     work.keep_step("lines")
     return work
-
-
-@pytest.fixture
-def opened(browser: Browser, port: int, work: shelf.Work) -> Iterator[Callable[..., Page]]:
-    """Opens the page at the surface; at the end no script may have failed."""
-    contexts, faults = [], []
-
-    def at(width: int, **more: Any) -> Page:
-        context = browser.new_context(viewport={"width": width, "height": 900}, **more)
-        contexts.append(context)
-        page = context.new_page()
-        page.on("pageerror", lambda error: faults.append(str(error)))
-        page.goto(server.address(port, work.token))
-        page.locator("canvas[data-view]").wait_for(timeout=ANSWER_MS)
-        return page
-
-    yield at
-    for context in contexts:
-        context.close()
-    assert faults == []
 
 
 def on_screen(page: Page, place: Place) -> Place:
@@ -82,15 +59,12 @@ def wait_for_panels(page: Page, *areas: str, within: float = 0.05) -> None:
             return found.length === wanted.length && found.every((area, n) => Math.abs(area - wanted[n]) <= within);
         }""",
         arg=[sorted(map(float, areas), reverse=True), within],
-        timeout=ANSWER_MS,
     )
 
 
 def wait_until_kept(page: Page) -> None:
     """Until no correction waits in the browser any more."""
-    page.wait_for_function(
-        "() => !Object.keys(localStorage).some(name => name.startsWith('truepeel-acts'))", timeout=ANSWER_MS
-    )
+    page.wait_for_function("() => !Object.keys(localStorage).some(name => name.startsWith('truepeel-acts'))")
 
 
 def chosen(page: Page) -> str:
@@ -115,7 +89,7 @@ def test_a_line_taken_out_drawn_again_and_a_panel_named_by_mouse(opened: Callabl
     page.mouse.click(*on_screen(page, (170, 20)))
     page.get_by_label("Name of this panel").fill("left wing")
     page.get_by_role("button", name="Keep the name").click()
-    page.locator("[data-testid=stTable]").get_by_text("left wing").wait_for(timeout=ANSWER_MS)
+    page.locator("[data-testid=stTable]").get_by_text("left wing").wait_for()
     assert [told["do"] for told in log_of(work).done] == ["delete", "draw", "name"]
 
     page.reload()
@@ -246,7 +220,7 @@ def test_by_keyboard_alone(opened: Callable[..., Page], work: shelf.Work) -> Non
         keys.press("Tab")
     keys.type("right wing")
     keys.press("Enter")
-    page.locator("[data-testid=stTable]").get_by_text("right wing").wait_for(timeout=ANSWER_MS)
+    page.locator("[data-testid=stTable]").get_by_text("right wing").wait_for()
     assert [told["do"] for told in log_of(work).done] == ["delete", "draw", "name"]
 
 
@@ -301,7 +275,7 @@ def test_two_tabs_share_one_list(opened: Callable[..., Page], work: shelf.Work) 
     wait_until_kept(one)
     other.mouse.click(*on_screen(other, (70, 50)))
     other.get_by_role("button", name="Take it out").click()
-    other.get_by_text("2 panels and 2 lines").wait_for(timeout=ANSWER_MS)
+    other.get_by_text("2 panels and 2 lines").wait_for()
     assert [told["stroke"] for told in log_of(work).done] == ["s3", "s4"]
 
 
@@ -341,7 +315,6 @@ def test_an_accessibility_checker_finds_no_serious_fault(
         page.wait_for_function(
             """() => !document.querySelector('[data-stale=true], [data-testid=stStatusWidget]')
                 && document.querySelector('[data-testid=stApp]')?.dataset.testScriptState === 'notRunning'""",
-            timeout=ANSWER_MS,
         )
         page.wait_for_timeout(400)
         violations = checker.Axe().run(page).response["violations"]

@@ -21,10 +21,10 @@ from pypdf.generic import ContentStream
 import extract
 from extract.geometry.curve import curve_points
 from extract.geometry.runs import outline_of
-from ui import builds, corrections, jobs, server, shelf
+from ui import builds, corrections, jobs, shelf
 
 if TYPE_CHECKING:
-    from playwright.sync_api import Browser, Page
+    from playwright.sync_api import Page
 
 ANSWER_MS = 60_000
 MM_PER_POINT = 25.4 / 72
@@ -51,26 +51,6 @@ def work(traced: shelf.Work) -> shelf.Work:
     shutil.copytree(traced.folder, mine.folder, dirs_exist_ok=True)
     mine.keep_step("lines")
     return mine
-
-
-@pytest.fixture
-def opened(browser: Browser, port: int, work: shelf.Work) -> Iterator[Callable[[int], Page]]:
-    contexts, faults = [], []
-
-    def at(width: int) -> Page:
-        context = browser.new_context(viewport={"width": width, "height": 900})
-        contexts.append(context)
-        page = context.new_page()
-        page.set_default_timeout(ANSWER_MS)
-        page.on("pageerror", lambda error: faults.append(str(error)))
-        page.goto(server.address(port, work.token))
-        page.locator("canvas[data-view]").wait_for()
-        return page
-
-    yield at
-    for context in contexts:
-        context.close()
-    assert faults == []
 
 
 def key_of(work: shelf.Work) -> str:
