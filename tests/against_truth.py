@@ -50,7 +50,8 @@ def outcome(truth: dict[str, Any], report: dict[str, Any]) -> Outcome:
     place = report_from_truth(truth)
     lines = [_dense(place(line["points"]), line["closed"]) for line in truth["lines"]]
     lines += [_dense(place(tick["points"]), False) for tick in truth["ticks"]]
-    ink, edge = np.vstack(lines), _dense(place(truth["silhouette"]["points"]), True)
+    cut = [piece["silhouette"]["points"] for piece in truth.get("pieces", [truth])]
+    ink, edge = np.vstack(lines), np.vstack([_dense(place(points), True) for points in cut])
     drawn = [s for s in report["strokes"] if s["kind"] != "cut-edge"]
     strokes = np.vstack([_dense(s["points"], s["closed"]) for s in drawn])
     rings = np.vstack([_dense(s["points"], True) for s in report["strokes"] if s["kind"] == "cut-edge"])

@@ -22,6 +22,7 @@ def main() -> None:
     parser.add_argument("--size", default=f"{PHONE_PX[0]}x{PHONE_PX[1]}", help="sensor pixels, wide side first")
     parser.add_argument("--views", type=int, default=1, help="photos of each table, from sides evenly round it")
     parser.add_argument("--tilt", type=float, help="degrees off the vertical, instead of one drawn at random")
+    parser.add_argument("--pieces", type=int, help="pieces the shell lies in, apart on the table")
     parser.add_argument("--out", type=Path, required=True)
     given = parser.parse_args()
     width, height = (int(part) for part in given.size.split("x"))
@@ -29,7 +30,7 @@ def main() -> None:
         print(write_scene(moth_lantern((width, height)), given.out))
         return
     for seed in range(given.seed, given.seed + given.count):
-        changes = {"table": given.table, "tilt_deg": given.tilt}
+        changes = {"table": given.table, "tilt_deg": given.tilt, "pieces": given.pieces}
         said = {key: value for key, value in changes.items() if value is not None}
         options = with_options(given.preset, seed, **said) if said else None
         for scene in make_views(given.preset, seed, given.views, (width, height), options):

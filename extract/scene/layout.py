@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from shapely import Polygon, unary_union
+from shapely import MultiPolygon, Polygon, unary_union
 from shapely.geometry.base import BaseGeometry
 
 from extract.cards.design import card_design
@@ -13,7 +13,6 @@ from extract.doors import Array, CardDesign
 from extract.geometry.scalecard import board_size_mm, paper_outline_mm
 from extract.scene.optics import Optics, posed
 from extract.scene.options import SceneOptions
-from extract.scene.shell import Shell
 
 CARD_TOP_MM = 0.15
 """Two sheets' thickness: paper lies on the table with a little air under it."""
@@ -42,13 +41,16 @@ class LaidCard:
         return Polygon(self.world(paper_outline_mm(self.design))[:, :2])
 
 
-def lay_cards(shell: Shell, options: SceneOptions, rng: np.random.Generator, up: float) -> tuple[LaidCard, ...]:
-    """Lay the cards round the shell, close by and clear of each other; of many tries the most compact."""
+def lay_cards(
+    outlines: MultiPolygon, options: SceneOptions, rng: np.random.Generator, up: float
+) -> tuple[LaidCard, ...]:
+    """Lay the cards round the pieces' ``outlines``, close by, clear of each other; of many tries the most compact."""
     landscape = 4 / 3 if options.orientation in (1, 3) else 3 / 4
     best: tuple[float, tuple[LaidCard, ...]] = (np.inf, ())
     for _ in range(24):
-        cards = _one_layout(shell, options, rng)
-        corners = np.vstack([shell.outline.exterior.coords, *(card.footprint().exterior.coords for card in cards)])
+        cards = _one_layout(outlines, options, rng)
+        edges = [outline.exterior.coords for outline in outlines.geoms]
+        corners = np.vstack([*edges, *(card.footprint().exterior.coords for card in cards)])
         across = corners @ [np.sin(up), -np.cos(up)]
         along = corners @ [np.cos(up), np.sin(up)]
         need = max(np.ptp(across), np.ptp(along) * landscape) * rng.uniform(1, 1.15)
@@ -56,9 +58,9 @@ def lay_cards(shell: Shell, options: SceneOptions, rng: np.random.Generator, up:
     return best[1]
 
 
-def _one_layout(shell: Shell, options: SceneOptions, rng: np.random.Generator) -> tuple[LaidCard, ...]:
+def _one_layout(outlines: MultiPolygon, options: SceneOptions, rng: np.random.Generator) -> tuple[LaidCard, ...]:
     cards: list[LaidCard] = []
-    taken: BaseGeometry = shell.outline.convex_hull
+    taken: BaseGeometry = outlines.convex_hull
     sector = rng.uniform(0, 2 * np.pi)
     numbers: dict[str, int] = {}
     for i, family in enumerate(options.cards):

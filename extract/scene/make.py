@@ -11,17 +11,16 @@ from string import ascii_lowercase
 from typing import Any
 
 import numpy as np
+from shapely import MultiPolygon
 
 from extract.doors import Array, Bytes
 from extract.geometry.scalecard import paper_outline_mm
 from extract.scene.layout import LaidCard, lay_cards, place_camera
 from extract.scene.light import make_light
-from extract.scene.lines import make_ghosts, make_lines, make_ticks
-from extract.scene.notes import make_notes
 from extract.scene.options import SceneOptions, options_for
+from extract.scene.pieces import make_pieces, outlines_of
 from extract.scene.render import Setting, photograph, raster_mm
 from extract.scene.sensor import jpeg
-from extract.scene.shell import Shell, make_shell
 from extract.scene.truth import truth_of
 
 PHONE_PX = (4032, 3024)
@@ -62,17 +61,14 @@ def make_views(
     rng = np.random.default_rng([seed, zlib.crc32(preset.encode())])
     of_options, of_shell, of_lines, of_layout, of_picture = rng.spawn(5)
     options = options or options_for(preset, of_options)
-    shell = make_shell(options, of_shell)
-    lines = make_lines(shell, options, of_lines)
-    ticks = tuple(make_ticks(shell, lines, options, of_lines))
-    ghosts = tuple(make_ghosts(shell, options, of_lines))
-    notes = tuple(make_notes(shell, (*lines, *ticks), options, of_lines))
+    pieces = make_pieces(options, of_shell, of_lines)
+    outlines = outlines_of(pieces)
     up = float(of_layout.choice([0.5, 1.5]) * np.pi + of_layout.normal(0, 0.2))
-    cards = lay_cards(shell, options, of_layout, up)
-    points, size = key_points(shell, cards), upright_size(size_px, options.orientation)
+    cards = lay_cards(outlines, options, of_layout, up)
+    points, size = key_points(outlines, cards), upright_size(size_px, options.orientation)
     camera = place_camera(points, options, size, of_layout, up)
     light = make_light(options, camera, of_layout)
-    first = Setting(options, shell, lines, ticks, ghosts, notes, cards, camera, light)
+    first = Setting(options, pieces, cards, camera, light)
     settings = [first]
     for index in range(1, count):
         side = 2 * np.pi * index / count
@@ -107,9 +103,9 @@ def upright_size(size_px: tuple[int, int], orientation: int) -> tuple[int, int]:
     return size_px if orientation in (1, 3) else (size_px[1], size_px[0])
 
 
-def key_points(shell: Shell, cards: tuple[LaidCard, ...]) -> Array:
+def key_points(outlines: MultiPolygon, cards: tuple[LaidCard, ...]) -> Array:
     """World points (N, 3) that must be in the picture."""
-    rim = np.asarray(shell.outline.exterior.coords)[::20]
+    rim = np.vstack([np.asarray(outline.exterior.coords)[::20] for outline in outlines.geoms])
     papers = [card.world(paper_outline_mm(card.design)) for card in cards]
     return np.vstack([np.c_[rim, np.zeros(len(rim))], *papers])
 

@@ -16,6 +16,7 @@ from extract.scene.light import Light
 from extract.scene.lines import Ink, drawn, drawn_loop, tick_at, until_it_meets
 from extract.scene.make import PHONE_PX, Scene, key_points, taken
 from extract.scene.options import SceneOptions
+from extract.scene.pieces import Piece, outlines_of
 from extract.scene.render import Setting
 from extract.scene.shell import Dart, Shell, finished_shell
 
@@ -103,9 +104,10 @@ def moth_lantern(size_px: tuple[int, int] = PHONE_PX) -> Scene:
     lines = _lines(shell, of_lines)
     ticks = tuple(_tick(lines, index, share, length, of_lines) for index, share, length in _TICKS)
     cards = tuple(LaidCard(card_design(f, n), np.array(at, float), turn, 0.0) for f, n, at, turn in _CARDS)
-    camera = place_camera(key_points(shell, cards), _OPTIONS, size_px, of_layout, np.pi / 2 + 0.03)
+    pieces = (Piece(shell, lines, ticks, (), ()),)
+    camera = place_camera(key_points(outlines_of(pieces), cards), _OPTIONS, size_px, of_layout, np.pi / 2 + 0.03)
     light = Light(np.array([330.0, 780.0, 900.0]), np.array([0.96, 1.0, 1.05]))
-    return taken(Setting(_OPTIONS, shell, lines, ticks, (), (), cards, camera, light), NAME, SEED, of_picture)
+    return taken(Setting(_OPTIONS, pieces, cards, camera, light), NAME, SEED, of_picture)
 
 
 def _body() -> Polygon:

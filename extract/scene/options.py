@@ -28,6 +28,7 @@ class SceneOptions:
 
     preset: str = "typical"
     length_mm: float = 430.0
+    pieces: int = 1
     aspect: float = 0.7
     darts: int = 4
     dart_half_mm: Range = (0.6, 12.0)

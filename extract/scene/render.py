@@ -8,7 +8,7 @@ from itertools import groupby, pairwise
 import cv2
 import numpy as np
 import numpy.typing as npt
-from shapely import LineString, MultiPoint, Polygon, unary_union
+from shapely import LineString, MultiPoint, MultiPolygon, Polygon, unary_union
 from shapely import buffer as shapely_buffer
 
 from extract.cards.design import black_rectangles_mm
@@ -23,6 +23,7 @@ from extract.scene.lines import Ink
 from extract.scene.noise import field, resampled
 from extract.scene.optics import NodeGrid, Optics
 from extract.scene.options import SceneOptions
+from extract.scene.pieces import Piece
 from extract.scene.shell import Shell
 from extract.scene.tables import make_table
 from extract.scene.tape import Surface, make_surface, stood_up
@@ -35,15 +36,11 @@ PAPER = 0.82
 
 @dataclass(frozen=True, eq=False)
 class Setting:
-    """All that stands before the camera, in world millimetres. ``raster_mm``: step of the shell's and the table's own
+    """All that stands before the camera, in world millimetres. ``raster_mm``: step of the pieces' and the table's own
     rasters, if not the one that suits the camera."""
 
     options: SceneOptions
-    shell: Shell
-    lines: tuple[Ink, ...]
-    ticks: tuple[Ink, ...]
-    faint: tuple[Ink, ...]
-    notes: tuple[Ink, ...]
+    pieces: tuple[Piece, ...]
     cards: tuple[LaidCard, ...]
     camera: Optics
     light: Light
@@ -55,20 +52,23 @@ def photograph(setting: Setting, rng: np.random.Generator) -> Bytes:
     of_table, of_tape, of_clutter, of_ink, of_noise = rng.spawn(5)
     camera, options = setting.camera, setting.options
     picture = _table(setting, of_table)
-    _cast_shadow(picture, _shell_shadow(setting), camera, 0.5, 0.5 + 0.25 * options.curl_mm)
+    for piece in setting.pieces:
+        _cast_shadow(picture, _shell_shadow(piece.shell, setting.light), camera, 0.5, 0.5 + 0.25 * options.curl_mm)
     for card in setting.cards:
         _lay_card(picture, card, setting)
-    outlines = [Polygon(camera.pixels(_rim(setting.shell, 0.0)))]
-    outlines += [MultiPoint(camera.pixels(card.world(_paper_edge(card)))).convex_hull for card in setting.cards]
-    things = scatter(options.clutter, camera, setting.light, outlines, of_clutter)
+    rims = [Polygon(camera.pixels(_rim(piece.shell, 0.0))) for piece in setting.pieces]
+    papers = [MultiPoint(camera.pixels(card.world(_paper_edge(card)))).convex_hull for card in setting.cards]
+    things = scatter(options.clutter, camera, setting.light, [*rims, *papers], of_clutter)
     if options.card_covered:
-        things += pen_on(setting.cards[-1].footprint(), camera, setting.light, outlines[0], of_clutter)
+        things += pen_on(setting.cards[-1].footprint(), camera, setting.light, MultiPolygon(rims), of_clutter)
     for thing in things:
         _lay_thing(picture, thing, setting)
-    _lay_shell(picture, setting, of_tape, of_ink)
+    for piece in setting.pieces:
+        _lay_piece(picture, piece, setting, of_tape, of_ink)
     whole = NodeGrid(slice(0, camera.size_px[1]), slice(0, camera.size_px[0]))
     nodes, shape = whole.nodes_px()
-    usual = float(np.median(setting.light.strength(setting.shell.outline.exterior.coords[::50] @ np.eye(2))))
+    edges = np.vstack([piece.shell.outline.exterior.coords[::50] for piece in setting.pieces])
+    usual = float(np.median(setting.light.strength(edges)))
     gain = falling_off(camera, nodes) * options.paper_white / (PAPER * usual)
     picture *= whole.spread(gain, shape)[..., None]
     return sensor.developed(picture, options.noise, of_noise)
@@ -102,10 +102,10 @@ def _lobe(slope: Array, width: float) -> Array:
 
 
 def raster_mm(setting: Setting) -> float:
-    """Raster step that keeps pace with the photo's pixels at the shell."""
+    """Raster step that keeps pace with the photo's pixels at the first piece."""
     if setting.raster_mm is not None:
         return setting.raster_mm
-    camera, ring = setting.camera, np.asarray(setting.shell.outline.exterior.coords)
+    camera, ring = setting.camera, np.asarray(setting.pieces[0].shell.outline.exterior.coords)
     span = np.linalg.norm(np.ptp(ring, axis=0))
     seen = np.linalg.norm(np.ptp(camera.pixels(np.c_[ring, np.zeros(len(ring))]), axis=0))
     return max(0.12, float(span / seen) * 0.9)
@@ -125,9 +125,9 @@ def _rim(shell: Shell, drop_mm: float) -> Array:
     return np.c_[ring, np.maximum(shell.top(ring) - drop_mm, 0)]
 
 
-def _shell_shadow(setting: Setting) -> Array:
-    rim = _rim(setting.shell, 0.0)
-    toward = setting.light.toward(rim[:, :2])
+def _shell_shadow(shell: Shell, light: Light) -> Array:
+    rim = _rim(shell, 0.0)
+    toward = light.toward(rim[:, :2])
     return np.c_[rim[:, :2] - toward[:, :2] / toward[:, 2:] * rim[:, 2:], np.zeros(len(rim))]
 
 
@@ -214,8 +214,10 @@ def _lay_thing(picture: Plate, thing: Thing, setting: Setting) -> None:
             picture[seen.box] += cover * (face.colour.astype(np.float32) - picture[seen.box])
 
 
-def _lay_shell(picture: Plate, setting: Setting, of_tape: np.random.Generator, of_ink: np.random.Generator) -> None:
-    shell, camera = setting.shell, setting.camera
+def _lay_piece(
+    picture: Plate, piece: Piece, setting: Setting, of_tape: np.random.Generator, of_ink: np.random.Generator
+) -> None:
+    shell, camera = piece.shell, setting.camera
     wall = patch([camera.pixels(_rim(shell, 0.45))], camera.size_px)
     top = patch([camera.pixels(_rim(shell, 0.0))], camera.size_px)
     if wall is None or top is None:
@@ -223,26 +225,26 @@ def _lay_shell(picture: Plate, setting: Setting, of_tape: np.random.Generator, o
     strength = _strength(wall, camera, setting.light)
     picture[wall.box] += wall.cover[..., None] * (0.09 * strength[..., None] - picture[wall.box])
     surface = make_surface(shell, setting.options, raster_mm(setting), of_tape)
-    looks = _seen_surface(surface, top, setting, of_ink)
+    looks = _seen_surface(surface, shell, top, setting, of_ink)
     bare, spark, warmth, uneven = (looks[..., i] for i in range(4))
-    clear = _ink_transmission(top, setting, uneven)
+    clear = _ink_transmission(top, piece, setting, uneven)
     tint = np.stack([1 - 0.05 * warmth, np.ones_like(warmth), 1 + 0.05 * warmth], axis=-1)
     shine = spark * (0.35 + 0.65 * clear.mean(axis=-1))
     lit = bare[..., None] * tint * clear * setting.light.tint.astype(np.float32) + shine[..., None]
     picture[top.box] += top.cover[..., None] * (lit - picture[top.box])
 
 
-def _seen_surface(surface: Surface, top: Patch, setting: Setting, rng: np.random.Generator) -> Plate:
+def _seen_surface(surface: Surface, shell: Shell, top: Patch, setting: Setting, rng: np.random.Generator) -> Plate:
     """Diffuse light, shine, warmth and ink unevenness of the shell in the photo's pixels, (rows, columns, 4)."""
     camera = setting.camera
-    diffuse, shine = _shaded(stood_up(surface, setting.shell), setting)
+    diffuse, shine = _shaded(stood_up(surface, shell), setting)
     shape = surface.height.shape
     mm = surface.mm_per_px
     uneven = 0.6 * field(rng, shape, 22 / mm) + 0.3 * field(rng, shape, 4 / mm) + 0.3 * field(rng, shape, 0.7 / mm)
     layers = cv2.merge([diffuse, shine, surface.warmth, uneven])
     grid = NodeGrid(top.rows, top.columns)
     nodes, coarse = grid.nodes_px()
-    at = surface.px(camera.on_surface(nodes, setting.shell.top))
+    at = surface.px(camera.on_surface(nodes, shell.top))
     x, y = grid.spread(at[:, 0], coarse), grid.spread(at[:, 1], coarse)
     return cv2.remap(layers, x, y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
 
@@ -270,15 +272,15 @@ _PIGMENT = {"black": (0.055, 0.05, 0.05), "red": (0.1, 0.06, 0.8), "blue": (0.7,
 """Share of light marker ink lets through, BGR, where it covers fully."""
 
 
-def _ink_transmission(top: Patch, setting: Setting, uneven: Plate) -> Plate:
+def _ink_transmission(top: Patch, piece: Piece, setting: Setting, uneven: Plate) -> Plate:
     """What the ink lets through (rows, columns, 3)."""
     clear = np.ones((*top.cover.shape, 3), np.float32)
     corner = np.array([top.columns.start, top.rows.start])
-    drawn = (*setting.faint, *setting.lines, *setting.ticks, *setting.notes)
+    drawn = (*piece.ghosts, *piece.lines, *piece.ticks, *piece.notes)
     for _, pieces in groupby(drawn, key=lambda line: id(line.meant)):
         stroke = list(pieces)
         rings = rings_of(_inked(stroke))
-        seen = [setting.camera.pixels(np.c_[ring, setting.shell.top(ring)]) - corner for ring in rings]
+        seen = [setting.camera.pixels(np.c_[ring, piece.shell.top(ring)]) - corner for ring in rings]
         area = patch(seen, (top.cover.shape[1], top.cover.shape[0])) if seen else None
         if area is None:
             continue

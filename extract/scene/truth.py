@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import numpy as np
@@ -10,9 +11,10 @@ from shapely.geometry.polygon import orient
 
 from extract.geometry.scalecard import chess_corners_mm, paper_outline_mm
 from extract.scene.layout import CARD_TOP_MM, LaidCard
-from extract.scene.lines import Ink, Panel, panels
+from extract.scene.lines import Ink, panels
 from extract.scene.noise import resampled
 from extract.scene.optics import Optics
+from extract.scene.pieces import Piece
 from extract.scene.render import Setting
 from extract.scene.shell import REST_MM, Shell
 
@@ -20,10 +22,13 @@ from extract.scene.shell import REST_MM, Shell
 def truth_of(setting: Setting, name: str, seed: int) -> dict[str, Any]:
     """Frame: right-handed, mm, z up, 0 is the table top; x, y the plan view. Pixel (0, 0) is the centre of the
     upright picture's top-left pixel."""
-    black = tuple(line for line in setting.lines if line.colour == "black")
-    shell, options = setting.shell, setting.options
-    inks = enumerate((*setting.lines, *setting.ticks))
-    told = [_ink(index, line, shell) for index, line in inks]
+    pieces, options = setting.pieces, setting.options
+    told = {
+        "lines": [one for piece in pieces for one in _inks(piece.lines, piece.shell)],
+        "ticks": _ticks(pieces),
+        "ghosts": [one for piece in pieces for one in _inks(piece.ghosts, piece.shell)],
+        "notes": [one for piece in pieces for one in _inks(piece.notes, piece.shell)],
+    }
     return {
         "name": name,
         "seed": seed,
@@ -32,16 +37,13 @@ def truth_of(setting: Setting, name: str, seed: int) -> dict[str, Any]:
         "frame": "right-handed, z up, z = 0 the table top, x and y the plan view",
         "image": _image(setting),
         "camera": _camera(setting.camera, options.focal_35mm),
-        "sheet": _sheet(shell, options.curl_mm),
-        "silhouette": _silhouette(shell),
-        "lines": told[: len(setting.lines)],
-        "ticks": told[len(setting.lines) :],
-        "ghosts": [_ink(i, line, shell) for i, line in enumerate(setting.faint)],
-        "notes": [_ink(i, line, shell) for i, line in enumerate(setting.notes)],
-        "panels_black": _panels(panels(shell.outline, black)),
-        "panels_all_colours": _panels(panels(shell.outline, setting.lines)),
+        **_shell(pieces[0].shell, options.curl_mm),
+        **_numbered(told),
+        "panels_black": _panels(pieces, "black"),
+        "panels_all_colours": _panels(pieces),
         "cards": [_card(card, setting.camera) for card in setting.cards],
         "scene": {"table": options.table, "hand_shadow": options.hand_shadow, "glare": options.glare},
+        **({"pieces": [_shell(piece.shell, options.curl_mm) for piece in pieces]} if len(pieces) > 1 else {}),
     }
 
 
@@ -74,6 +76,10 @@ def _camera(camera: Optics, focal_35mm: float) -> dict[str, Any]:
         "f35_exif": round(focal_35mm),
         "f35_true": focal_35mm,
     }
+
+
+def _shell(shell: Shell, curl_mm: float) -> dict[str, Any]:
+    return {"sheet": _sheet(shell, curl_mm), "silhouette": _silhouette(shell)}
 
 
 def _sheet(shell: Shell, curl_mm: float) -> dict[str, Any]:
@@ -114,9 +120,31 @@ def _silhouette(shell: Shell) -> dict[str, Any]:
     }
 
 
-def _ink(index: int, line: Ink, shell: Shell) -> dict[str, Any]:
+def _numbered(told: dict[str, list[dict[str, Any]]]) -> dict[str, list[dict[str, Any]]]:
+    """Ink with its ``id``: ticks are counted on from the lines."""
+    first = {"ticks": len(told["lines"])}
+    return {
+        kind: [ink | {"id": index} for index, ink in enumerate(inks, first.get(kind, 0))] for kind, inks in told.items()
+    }
+
+
+def _inks(drawn: Iterable[Ink], shell: Shell) -> list[dict[str, Any]]:
+    return [_ink(line, shell) for line in drawn]
+
+
+def _ticks(pieces: Sequence[Piece]) -> list[dict[str, Any]]:
+    """Ticks of all pieces; the line each crosses is counted over all of them."""
+    ticks: list[dict[str, Any]] = []
+    before = 0
+    for piece in pieces:
+        ticks += [tick | {"crosses": tick["crosses"] + before} for tick in _inks(piece.ticks, piece.shell)]
+        before += len(piece.lines)
+    return ticks
+
+
+def _ink(line: Ink, shell: Shell) -> dict[str, Any]:
     told = {
-        "id": index,
+        "id": 0,
         "type": line.kind,
         "color": line.colour,
         "width_mm": round(line.width_mm, 3),
@@ -131,7 +159,11 @@ def _ink(index: int, line: Ink, shell: Shell) -> dict[str, Any]:
     return told | ({"ends": list(line.ends)} if line.ends else {})
 
 
-def _panels(faces: list[Panel]) -> list[dict[str, Any]]:
+def _panels(pieces: Sequence[Piece], colour: str = "") -> list[dict[str, Any]]:
+    """Faces of cut edges and lines (of one colour), largest first over all pieces."""
+    kept = ((p.shell.outline, tuple(line for line in p.lines if colour in ("", line.colour))) for p in pieces)
+    faces = [face for outline, lines in kept for face in panels(outline, lines)]
+    faces.sort(key=lambda face: -face.area_mm2)
     return [
         {
             "id": i,
