@@ -16,6 +16,7 @@ from scipy.ndimage import gaussian_filter, gaussian_filter1d, maximum_filter1d
 
 from extract.doors import Array, FlatView
 from extract.ink.shell_view import Image, lab_of
+from extract.ink.silhouette_hair import hair_end
 
 STEP_MM = 0.1
 BACK_MM, ON_MM = 14.0, 6.0
@@ -35,6 +36,9 @@ STILL_STANDS_OUT, STROKE_MM = 1.4, 4.0
 
 STANDS_OUT = 2.0
 """Times what the flanks show: the least that is not their own texture."""
+
+PLAIN = 0.6
+"""A cut that no map shows open is plain up to this share of its reach."""
 
 LEAST_MM = 2.0
 """Shorter ends are all tip."""
@@ -59,12 +63,26 @@ class Hair:
 def seen_tip(flat: FlatView, white: Image, end: Array, open_mm: float | None = None) -> Array:
     """The end of a cut (foot, tip, foot) with the tip where it is seen; as it was where nothing clear is seen.
 
-    With ``open_mm``, the depth to which the cut is known to be open, a tip promised far beyond is not trusted."""
+    With ``open_mm``, the depth to which the cut is known to be open, a tip promised far beyond is not trusted. Row by
+    row and as a whole path, a hair is lost too early rather than too late: the deeper end counts."""
     middle = end[[0, 2]].mean(0)
     reach = float(np.hypot(*(end[1] - middle)))
     half = 0.5 * float(np.hypot(*(end[0] - end[2])))
     if reach < LEAST_MM:
         return end
+    axis = (end[1] - middle) / reach
+    by_row = _seen_by_row(flat, white, end, open_mm)
+    known = PLAIN * reach if open_mm is None else open_mm
+    by_path = hair_end(flat, white, (middle, axis), reach, half, known)
+    if by_path is None or (by_path - by_row[1]) @ axis < -UNSEEN_MM:
+        return by_row
+    return np.stack([end[0], by_path + UNSEEN_MM * axis, end[2]])
+
+
+def _seen_by_row(flat: FlatView, white: Image, end: Array, open_mm: float | None) -> Array:
+    middle = end[[0, 2]].mean(0)
+    reach = float(np.hypot(*(end[1] - middle)))
+    half = 0.5 * float(np.hypot(*(end[0] - end[2])))
     axis = (end[1] - middle) / reach
     side = np.array([-axis[1], axis[0]])
     if open_mm is not None and reach - open_mm > FAR_MM:

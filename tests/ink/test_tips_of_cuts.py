@@ -49,3 +49,20 @@ def test_bare_shell_leaves_the_tip_alone():
     before = end_of(tables.CENTRE, 0.0)
     found = seen_tip(tables.paint(tables.wavy_ring(), "planks"), WHITE, before)
     assert np.hypot(*(found[1] - before[1])) < 1e-9
+
+
+@pytest.mark.parametrize("table", ["mat", "dark_cloth"])
+def test_a_hair_is_followed_past_a_stroke_and_past_where_the_sides_seemed_to_meet(table):
+    truth, tip = tables.with_cut(tables.wavy_ring(), 70.0, 6.0, 50.0)
+    middle = tip - 6.0 * INWARDS
+    strokes = [([middle - 40 * ACROSS, middle + 40 * ACROSS], 1.6)]
+    found = seen_tip(tables.paint(truth, table, strokes=strokes), WHITE, end_of(tip, -9.0))
+    assert np.hypot(*(found[1] - tip)) < 1.5  # the cut is thinner than 0.2 mm there, less than a pixel
+
+
+def test_a_stroke_that_begins_past_the_tip_is_not_followed():
+    truth, tip = tables.with_cut(tables.wavy_ring(), 70.0, 6.0, 50.0)
+    line = [tip + 6.0 * INWARDS - 40 * ACROSS, tip + 6.0 * INWARDS + 40 * ACROSS]
+    flat = tables.paint(truth, "mat", strokes=[(line, 2.0)])
+    found = seen_tip(flat, WHITE, end_of(tip, 0.0))
+    assert np.hypot(*(found[1] - tip)) < 1.5
