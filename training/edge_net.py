@@ -66,6 +66,14 @@ class Step(nn.Module):
     def folded(self) -> tuple[np.ndarray, np.ndarray]:
         return self.weight().detach().numpy(), self.conv.bias.detach().numpy()
 
+    @torch.no_grad()
+    def unfold(self, weight: Tensor, bias: Tensor) -> None:
+        """Take weights as ``folded`` gives them."""
+        gain = (torch.var(weight, dim=(1, 2, 3)) * weight[0].numel() / 2).sqrt()
+        self.conv.weight.copy_(weight / gain[:, None, None, None])
+        self.gain.copy_(gain)
+        self.conv.bias.copy_(bias)
+
 
 class EdgeNet(nn.Module):
     """(N, 20, H, W) blocks of 2 x 2 pixels to (N, 4, H, W) logits of the same pixels."""
@@ -107,7 +115,7 @@ class EdgeNet(nn.Module):
 
 
 class Patches(IterableDataset):
-    """Endless patches of the scenes; three in five lie on an invented table."""
+    """Endless patches of the scenes; half of them lie on an invented table."""
 
     def __init__(self, folder: Path, seed: int) -> None:
         self.folder, self.seed = folder, seed
@@ -120,7 +128,7 @@ class Patches(IterableDataset):
         waiting: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = []
         while True:
             sample = edge_samples.window(scenes[rng.integers(len(scenes))], WINDOW, rng)
-            if rng.random() < 0.6:
+            if rng.random() < 0.5:
                 sample = edge_samples.on_invented_table(sample, rng)
             for _ in range(PATCHES):
                 seen, shell = edge_samples.patch(sample, SIDE, rng)
@@ -144,9 +152,8 @@ def blocks(image: np.ndarray) -> np.ndarray:
 def importance(shell: np.ndarray) -> np.ndarray:
     """Weight of each pixel: an edge, and a narrow cut most of all, counts for more than the wide plain."""
     hard = (shell > 0.5).astype(np.uint8)
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (13, 13))
-    near_edge = cv2.morphologyEx(hard, cv2.MORPH_GRADIENT, disc)
-    narrow = cv2.dilate(cv2.morphologyEx(hard, cv2.MORPH_CLOSE, disc) - hard, np.ones((3, 3), np.uint8))
+    near_edge = cv2.morphologyEx(hard, cv2.MORPH_GRADIENT, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (13, 13)))
+    narrow = cv2.dilate(edge_samples.narrow_gaps(hard), np.ones((3, 3), np.uint8))
     return (1 + 2 * near_edge + 4 * narrow).astype(np.float32)
 
 
@@ -184,7 +191,6 @@ def train(net: EdgeNet, folder: Path, minutes: float, batch: int, seed: int, kee
         if step % 500 == 0:
             net.eval()
             write_onnx(net, keep)
-            torch.save(net.state_dict(), keep.with_suffix(".pt"))
             net.train()
 
 
@@ -238,6 +244,21 @@ def write_onnx(net: EdgeNet, file: Path) -> None:
     file.write_bytes(model.SerializeToString())
 
 
+def take_onnx(net: EdgeNet, file: Path) -> None:
+    """Weights as ``write_onnx`` left them; the heads of the coarser scales are not in the file and start anew."""
+    kept = {
+        part.name: torch.from_numpy(numpy_helper.to_array(part).copy()) for part in onnx.load(file).graph.initializer
+    }
+    for kind, levels in (("down", net.down), ("up", net.up)):
+        for level, steps in enumerate(levels):
+            for number, step in enumerate(steps):
+                name = f"{kind}{level}_{number}"
+                step.unfold(kept[f"{name}_w"], kept[f"{name}_b"])
+    with torch.no_grad():
+        net.last.weight.copy_(kept["logits_w"])
+        net.last.bias.copy_(kept["logits_b"])
+
+
 def read_scenes(folder: Path) -> list[edge_samples.Scene]:
     """All scenes of a folder from above, kept beside them for the next time."""
     scenes = []
@@ -256,13 +277,13 @@ def main() -> None:
     parser.add_argument("--minutes", type=float, default=80)
     parser.add_argument("--batch", type=int, default=8)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--from", dest="start", type=Path, help="weights (.pt) to go on from")
+    parser.add_argument("--from", dest="start", type=Path, help="network (.onnx) to go on from")
     parser.add_argument("--out", type=Path, required=True)
     told = parser.parse_args()
     torch.manual_seed(told.seed)
     net = EdgeNet().to(memory_format=torch.channels_last)
     if told.start:
-        net.load_state_dict(torch.load(told.start))
+        take_onnx(net, told.start)
     torch.set_num_threads(1)
     train(net, told.scenes, told.minutes, told.batch, told.seed, told.out)
     net.eval()

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import cv2
@@ -29,6 +30,9 @@ FINER = 2
 FAR_PX = 40
 """Table this far off the shell stands for the picture's rim."""
 
+NARROW_PX = 13
+"""Gaps up to so wide are narrow cuts."""
+
 NODES = 8
 """The camera is asked on a grid this coarse; between its nodes the lens bends next to nothing."""
 
@@ -44,6 +48,13 @@ class Scene:
     ring: np.ndarray
     colour: np.ndarray
     likeness: np.ndarray
+
+    @cached_property
+    def cuts(self) -> np.ndarray:
+        """The part of the ring (M, 2) that runs along narrow cuts."""
+        narrow = cv2.dilate(narrow_gaps((self.shell > 127).astype(np.uint8)), np.ones((5, 5), np.uint8))
+        column, row = (np.clip(np.round(self.ring[:, i]).astype(int), 0, narrow.shape[1 - i] - 1) for i in (0, 1))
+        return self.ring[narrow[row, column] > 0]
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,6 +133,12 @@ def coverage(rings: list[np.ndarray], shape: tuple[int, ...], finer: int = 4) ->
     at = [np.round(((ring + 0.5) * finer - 0.5) * 16).astype(np.int32) for ring in rings]
     cv2.fillPoly(fine, at, 1, shift=4)
     return cv2.resize(fine.astype(np.float32), (shape[1], shape[0]), interpolation=cv2.INTER_AREA)
+
+
+def narrow_gaps(shell: np.ndarray) -> np.ndarray:
+    """Where table (0) lies between shell (1) close on both sides."""
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (NARROW_PX, NARROW_PX))
+    return cv2.morphologyEx(shell, cv2.MORPH_CLOSE, disc) - shell
 
 
 def invented_table(rng: np.random.Generator, shape: tuple[int, int], shell: np.ndarray) -> np.ndarray:
@@ -208,8 +225,9 @@ _PATTERNS = (_stripes, _checks, _grid, _print, _flakes, _patches)
 
 
 def window(scene: Scene, side: int, rng: np.random.Generator) -> Sample:
-    """A square of the scene, mostly round a place on the outline."""
-    middle = scene.ring[rng.integers(len(scene.ring))] + rng.normal(0, side / 6, 2)
+    """A square of the scene, mostly round a place on the outline, often of a narrow cut."""
+    along = scene.cuts if len(scene.cuts) and rng.random() < 0.4 else scene.ring
+    middle = along[rng.integers(len(along))] + rng.normal(0, side / 6, 2)
     if rng.random() < 0.2:
         middle = rng.uniform(0, 1, 2) * scene.shell.shape[::-1]
     x, y = (int(np.clip(middle[i] - side / 2, 0, max(0, scene.shell.shape[1 - i] - side))) for i in (0, 1))

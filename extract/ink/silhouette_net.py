@@ -1,6 +1,6 @@
 """How far each place of the flat view looks like shell: a small trained network.
 
-``edge_net.onnx`` is trained by ``training/edge_net.py`` on scenes of our own generator, most of them with the table
+``edge_net.onnx`` is trained by ``training/edge_net.py`` on scenes of our own generator, half of them with the table
 exchanged for an invented one: it has to go by what a shell is, grey tape with its creases, edges and marker lines that
 ends in a cut, and not by what tables there are. It runs in OpenCV on the CPU.
 """
