@@ -34,6 +34,9 @@ from extract.ink.silhouette_net import GREY, SPREAD
 
 FASTEST = 1.5e-3
 
+TOLD = 8
+"""Channels of a pixel: colour, and how it resembles the table."""
+
 SIDE = 256
 """A patch: 128 mm."""
 
@@ -76,14 +79,14 @@ class Step(nn.Module):
 
 
 class EdgeNet(nn.Module):
-    """(N, 20, H, W) blocks of 2 x 2 pixels to (N, 4, H, W) logits of the same pixels."""
+    """(N, 32, H, W) blocks of 2 x 2 pixels to (N, 4, H, W) logits of the same pixels."""
 
     def __init__(self) -> None:
         super().__init__()
         a, b, c, d, e = WIDTHS
         self.down = nn.ModuleList(
             [
-                nn.Sequential(Step(20, a)),
+                nn.Sequential(Step(4 * TOLD, a)),
                 nn.Sequential(Step(a, b), Step(b, b)),
                 nn.Sequential(Step(b, c), Step(c, c)),
                 nn.Sequential(Step(c, d), Step(d, d)),
@@ -236,7 +239,7 @@ def write_onnx(net: EdgeNet, file: Path) -> None:
     conv(net.last.weight.detach().numpy(), net.last.bias.detach().numpy(), at, "logits", relu=False)
     ends = [
         helper.make_tensor_value_info(name, TensorProto.FLOAT, [1, channels, "rows", "columns"])
-        for name, channels in (("blocks", 20), ("logits", 4))
+        for name, channels in (("blocks", 4 * TOLD), ("logits", 4))
     ]
     graph = helper.make_graph(nodes, "edge", ends[:1], ends[1:], weights)
     model = helper.make_model(graph, opset_imports=[helper.make_opsetid("", 13)], ir_version=8)
@@ -249,6 +252,10 @@ def take_onnx(net: EdgeNet, file: Path) -> None:
     kept = {
         part.name: torch.from_numpy(numpy_helper.to_array(part).copy()) for part in onnx.load(file).graph.initializer
     }
+    first = kept["down0_0_w"]
+    kept["down0_0_w"] = nn.functional.pad(
+        first.unflatten(1, (4, -1)), (0, 0, 0, 0, 0, TOLD - first.shape[1] // 4)
+    ).flatten(1, 2)  # what the file's network was not told, it starts by ignoring
     for kind, levels in (("down", net.down), ("up", net.up)):
         for level, steps in enumerate(levels):
             for number, step in enumerate(steps):

@@ -21,6 +21,7 @@ from scipy.spatial import cKDTree
 from extract.doors import FlatView
 from extract.ink.shell_view import card_white
 from extract.ink.silhouette_table import table_likeness
+from extract.ink.silhouette_tint import tint_likeness
 from extract.scene.noise import field
 
 MM_PER_PX = 0.5
@@ -41,7 +42,7 @@ NODES = 8
 class Scene:
     """A whole scene as bytes: ``value`` (H, W, 3) sRGB with card paper at 191; ``shell`` (H, W) share of the pixel that
     is shell, of 255; ``ring`` (N, 2) its outline in pixels; ``colour`` (3,) the shell's median, 0 to 1;
-    ``likeness`` (H, W, 2) to the table, 1 to 255 for -1 to 1."""
+    ``likeness`` (H, W, 5) to the table in colour, texture and tint, 1 to 255 for -1 to 1."""
 
     value: np.ndarray
     shell: np.ndarray
@@ -96,7 +97,7 @@ def read_scene(photo_file: Path, margin_mm: float = 70.0) -> Scene:
     shell = coverage([ring_px], value.shape[:2])
     colour = np.median(value[shell > 0.99][::50], axis=0)
     far = cv2.distanceTransform((shell < 0.01).astype(np.uint8), cv2.DIST_L2, 3) > FAR_PX
-    likeness = np.dstack(table_likeness(value, far))
+    likeness = likenesses(value, far)
     stored = (np.round(part * 255).astype(np.uint8) for part in (value, shell, likeness / 2 + 0.5))
     seen, cover, alike = stored
     return Scene(seen, cover, ring_px, colour, alike)
@@ -311,7 +312,7 @@ def _random_cut(ring: np.ndarray, inwards: np.ndarray, shape: tuple[int, int], r
 
 
 def patch(sample: Sample, side: int, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
-    """The middle of a sample turned, scaled, lit and photographed anew: the network's input (side, side, 5) and the
+    """The middle of a sample turned, scaled, lit and photographed anew: the network's input (side, side, 8) and the
     shell's share."""
     scale = np.exp(rng.uniform(-0.12, 0.12))
     turn = rng.uniform(0, 2 * np.pi) if rng.random() < 0.5 else rng.integers(4) * np.pi / 2
@@ -331,10 +332,18 @@ def rim_likeness(value: np.ndarray, table: np.ndarray, rng: np.random.Generator)
     """Likeness of ``value`` to ``table`` (H, W, 3), a picture of table alone, seen in a little other light."""
     ramp = np.linspace(1, np.exp(rng.normal(0, 0.1)), len(table)) * np.exp(rng.normal(0, 0.04))
     both = np.vstack([value, table * ramp[:, None, None]])
-    both = np.clip(both + rng.normal(0, 0.005, both.shape), 0, 1).astype(np.float32)
+    # a picture's colours are noisier than its lightness, and in coarser grains
+    speckle = cv2.GaussianBlur(rng.normal(0, 1, both.shape).astype(np.float32), (0, 0), 1.0)
+    both = both + rng.normal(0, 0.005, both.shape) + rng.uniform(0, 0.02) * both * speckle
+    both = np.clip(both, 0, 1).astype(np.float32)
     known = np.zeros(both.shape[:2], bool)
     known[len(value) :] = True
-    return np.dstack(table_likeness(both, known))[: len(value)]
+    return likenesses(both, known)[: len(value)]
+
+
+def likenesses(value: np.ndarray, table: np.ndarray) -> np.ndarray:
+    """All that the network is told of how each pixel resembles the ``table``."""
+    return np.dstack([*table_likeness(value, table), *tint_likeness(value, table, MM_PER_PX)])
 
 
 def _photographed(value: np.ndarray, rng: np.random.Generator) -> np.ndarray:

@@ -18,7 +18,6 @@ from scipy.spatial import cKDTree
 from extract.doors import Array, FlatView, Mask
 from extract.ink.shell_view import Image, lab_of
 from extract.ink.silhouette_colours import ColourModels
-from extract.ink.silhouette_net import ShellMap
 from extract.ink.silhouette_read import Reading
 from extract.ink.silhouette_tips import UNSEEN_MM, seen_tip
 
@@ -331,7 +330,7 @@ def close_notches(flat: FlatView, reading: Reading, ring: Array, normals: Array,
     for notch in notches:
         moved = Notch(notch.first - turn, notch.last - turn)
         wedge = wedge_of(ring, moved, spacing_mm)
-        bogus = wedge is not None and not believed(reading.net, wedge)
+        bogus = wedge is not None and not believed(reading, wedge)
         if moved.first < at or (wedge is None and depth_of(ring, moved) > SHALLOW_MM):
             continue
         pieces.append(ring[at : moved.first])
@@ -356,13 +355,16 @@ def _no_shorter(end: Array, inside: Array, wedge: Wedge) -> Array:
     return np.stack([end[0], inside[far] + UNSEEN_MM * wedge.axis, end[2]])
 
 
-def believed(net: ShellMap, wedge: Wedge) -> bool:
-    """Whether the network, too, sees table in a narrow cut: creases that catch the light may have a table's colours."""
+def believed(reading: Reading, wedge: Wedge) -> bool:
+    """Whether network and tint see table in a narrow cut, too: creases that catch the light may have a table's
+    colours."""
     width = float(np.hypot(*(wedge.base[1] - wedge.base[0])))
     if width > WIDE_MM or wedge.open_mm < SHALLOW_MM:
         return True
     inside = wedge.base.mean(0) + np.linspace(0.1, 0.6, 20)[:, None] * wedge.open_mm * wedge.axis
-    return float(np.median(net.at(inside))) < (NET_DOUBTS if width > THIN_MM else NET_SURE)
+    return float(np.median(reading.net.at(inside) + reading.tint.at(inside))) < (
+        NET_DOUBTS if width > THIN_MM else NET_SURE
+    )
 
 
 def _up_to(points: Array, foot: Array, axis: Array, spacing_mm: float, near_mm: float = 5.0) -> Array:

@@ -18,6 +18,7 @@ import numpy as np
 from extract.doors import Array, FlatView, Mask
 from extract.ink.shell_view import Image, card_cover
 from extract.ink.silhouette_table import table_likeness
+from extract.ink.silhouette_tint import tint_likeness
 
 NET_MM = 0.5
 """Pixel the network was trained at: a cut 1 mm wide is two of them."""
@@ -61,7 +62,8 @@ def shell_map(flat: FlatView, white: Image, off_shell: Callable[[FlatView], Mask
     value = np.minimum(small.pixels.astype(np.float32) * (np.float32(PAPER) / white), 1.0)
     seen = small.valid & ~card_cover(small, CARD_MARGIN_MM)
     rim = seen & off_shell(small)
-    picture = cv2.merge([*cv2.split((value - np.float32(GREY)) / np.float32(SPREAD)), *table_likeness(value, rim)])
+    centred = cv2.split((value - np.float32(GREY)) / np.float32(SPREAD))
+    picture = cv2.merge([*centred, *table_likeness(value, rim), *tint_likeness(value, rim, small.mm_per_px)])
     net = cv2.dnn.readNetFromONNX(str(Path(__file__).with_name("edge_net.onnx")))
     net.setInput(_blocks(picture)[None])
     logits = net.forward()[0]

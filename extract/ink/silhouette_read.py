@@ -1,8 +1,8 @@
-"""Where shell is and where table: the network's word, and that of the colours it separates.
+"""Where shell is and where table: the network's word, and those of the colours and the tint it separates.
 
 The network knows shells; what this very table and this very tape look like it has only glimpsed. So colour models of
-both sides are learned from where it is sure, and both words are added: what neither could tell alone, such as a cut on
-a table of the shell's own grey, is often clear to the two together.
+both sides are learned from where it is sure, of tints too, and all words are added: what none could tell alone, such as
+a cut on a table of the shell's own grey, is often clear to them together.
 """
 
 from __future__ import annotations
@@ -30,6 +30,7 @@ from extract.ink.silhouette_coarse import Candidate, candidates
 from extract.ink.silhouette_colours import ColourModels, learn
 from extract.ink.silhouette_net import CARD_MARGIN_MM, CLIP, ShellMap, shell_map
 from extract.ink.silhouette_pieces import largest, opened_cuts, pieces, without_arms
+from extract.ink.silhouette_tint import tint_word
 
 LEAST_SCORE = 0.3
 """Shells on all tables tried score 0.38 and more; a tape roll in its shadow, the best of the rest, at most 0.31."""
@@ -48,9 +49,9 @@ RIM_MM = 25.0
 
 COLOURS_SAY = 1.5
 NET_SAYS = 3.0
-"""How much a colour's log ratio counts beside the network's log odds, and how far those count: where the network is
-wrong it is so over whole patches and for sure, which the colours of the shell next to them then put right."""
-
+TINT_SAYS = 1.0
+"""How much the log ratios of colour and tint count beside the network's log odds, and how far those count: where the
+network is wrong it is so over whole patches and for sure, which the colours of the shell next to them then put right."""
 
 SURE, BAY_MM = 1.0, 15.0
 """Table teaches its colours where the log odds are as sure as that, and not in bays so narrow (half their width): those
@@ -63,10 +64,12 @@ EDGE_MM = 2.0
 
 @dataclass(frozen=True, eq=False)
 class Reading:
-    """``map``: log odds of shell, all told; ``net`` the network's alone; ``models`` the colours of both sides."""
+    """``map``: log odds of shell, all told; ``net`` the network's alone, ``tint`` the tint's; ``models`` the colours of
+    both sides."""
 
     map: ShellMap
     net: ShellMap
+    tint: ShellMap
     models: ColourModels
 
 
@@ -144,11 +147,14 @@ def with_colours(net: ShellMap, view: TableView, blob: Mask, white: Image) -> Re
     doubtful = ~inside & (unsure | blob | closed(inside, BAY_MM / view.flat.mm_per_px))
     gap = EDGE_MM / view.flat.mm_per_px
     table = view.free & ~doubtful & ~grow(inside, gap)
-    models = learn(view, erode(inside, gap), table, white)
+    sampled = erode(inside, gap)
+    models = learn(view, sampled, table, white)
     said = cv2.GaussianBlur(models.likeness_over(net.flat), (0, 0), 0.7)
-    odds = np.clip(np.clip(net.odds, -NET_SAYS, NET_SAYS) + COLOURS_SAY * said, -CLIP, CLIP)
+    known = [carried(part.astype(np.float32), view.flat, net.flat) > 0.5 for part in (sampled, table)]
+    tint = tint_word(net.flat, *known)
+    odds = np.clip(np.clip(net.odds, -NET_SAYS, NET_SAYS) + COLOURS_SAY * said + TINT_SAYS * tint, -CLIP, CLIP)
     odds[net.odds <= -CLIP] = -CLIP
-    return Reading(replace(net, odds=np.asarray(odds, np.float32)), net, models)
+    return Reading(replace(net, odds=np.asarray(odds, np.float32)), net, replace(net, odds=tint), models)
 
 
 def closed(mask: Mask, radius_px: float) -> Mask:

@@ -95,9 +95,8 @@ def _step_towards_edge(flat: FlatView, ring: Array, reading: Reading, reach_mm: 
     normals = outward_normals(ring, 2.0 / SPACING_MM)
     offsets = np.arange(-reach_mm, reach_mm + 1e-6, STEP_MM)
     seen, points = sample_across(flat, ring, normals, offsets)
-    sides = np.cumsum(
-        arc_mean(reading.models.likeness(seen, points) + NET_STEP * reading.net.at(points), 3) * STEP_MM, axis=1
-    )
+    words = reading.models.likeness(seen, points) + NET_STEP * reading.net.at(points) + reading.tint.at(points)
+    sides = np.cumsum(arc_mean(words, 3) * STEP_MM, axis=1)
     strength = step_strength(arc_mean(as_floats(seen), 3), round(0.4 / STEP_MM))
     score = 0.5 * strength / (np.median(strength.max(1)) + strength.max(1, keepdims=True)) + sides
     calm = ~distracted(flat, ring, normals, reading.models.white)
@@ -130,6 +129,7 @@ def _fit_edge(
     likeness = shadow_blind(reading.models.likeness(seen[:, within], points[:, within]), seen, seen[:, within])
     # ink beside the edge is as dark as a shadow, but the map knows it from one
     likeness = np.where(reading.map.at(points[:, within]) > SURELY_SHELL, np.maximum(likeness, 1.0), likeness)
+    likeness = likeness + reading.tint.at(points[:, within])
     sides = np.cumsum(arc_mean(likeness, 2) * STEP_MM, axis=1)
     noise = steps.rest.min(1, keepdims=True)
     calm = ~distracted(flat, ring, normals, reading.models.white)

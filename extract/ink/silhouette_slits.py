@@ -128,7 +128,7 @@ def _trace(
     wedge = Wedge(base, axis, reach, max(3.0, 0.15 * reach))
     models = reading.models
     end = follow(flat, models, wedge)
-    if not (tapers(flat, models, end) or surely_open(reading.net, end)):
+    if not (tapers(flat, models, end) or surely_open(reading, end)):
         return None
     end = seen_tip(flat, models.white, end)
     feet = [int(np.hypot(*(ring - foot).T).argmin()) for foot in (end[0], end[2])]
@@ -156,11 +156,14 @@ def _mouth(table: TableMap, mouth: Array, axis: Array, widest_mm: float = 9.0) -
     return np.asarray(mouth + across[[left, right]][:, None] * side, float)
 
 
-def surely_open(net: ShellMap, end: Array) -> bool:
+def surely_open(reading: Reading, end: Array) -> bool:
     """Whether the network sees table most of the way into a cut that is wide enough to be one."""
     middle = end[[0, 2]].mean(0)
     inside = middle + np.linspace(0.1, 0.6, 30)[:, None] * (end[1] - middle)
-    return float(np.hypot(*(end[2] - end[0]))) > THIN_MM and float(np.median(net.at(inside))) < NET_SURE
+    return (
+        float(np.hypot(*(end[2] - end[0]))) > THIN_MM
+        and float(np.median(reading.net.at(inside) + reading.tint.at(inside))) < NET_SURE
+    )
 
 
 def tapers(flat: FlatView, models: ColourModels, end: Array) -> bool:

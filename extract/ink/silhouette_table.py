@@ -30,21 +30,23 @@ def table_likeness(value: Image, sample: Mask) -> tuple[Image, Image]:
     mean = cv2.blur(lightness, (TEXTURE_PX, TEXTURE_PX))
     spread = cv2.sqrBoxFilter(lightness, -1, (TEXTURE_PX, TEXTURE_PX)) - mean * mean
     texture = cv2.log(np.sqrt(np.maximum(spread, 0)) + np.float32(0.25)) * np.float32(2 / np.log(2)) + 4
-    plain = [lightness / COLOUR_STEP, _centred(a, COLOUR_STEP, 24), _centred(b, COLOUR_STEP, 24)]
-    grey = [_centred(a, CHROMA_STEP, 24), _centred(b, CHROMA_STEP, 24), texture]
-    return _commonness(plain, COLOUR_BINS, sample), _commonness(grey, CHROMA_BINS, sample)
+    plain = [lightness / COLOUR_STEP, centred(a, COLOUR_STEP, 24), centred(b, COLOUR_STEP, 24)]
+    grey = [centred(a, CHROMA_STEP, 24), centred(b, CHROMA_STEP, 24), texture]
+    return commonness(plain, COLOUR_BINS, sample), commonness(grey, CHROMA_BINS, sample)
 
 
-def _centred(channel: Image, step: float, bins: int) -> Image:
+def centred(channel: Image, step: float, bins: int) -> Image:
+    """Bins, still with their fraction, of a channel about nought."""
     return channel / np.float32(step) + np.float32(bins / 2)
 
 
-def _commonness(channels: list[Image], bins: tuple[int, ...], sample: Mask) -> Image:
+def commonness(channels: list[Image], bins: tuple[int, ...], sample: Mask) -> Image:
+    """How common (H, W) each pixel's bin is in the sample, from 1 for the commonest to -1 for what never occurs."""
     index: npt.NDArray[np.int32] = np.zeros(sample.shape, np.int32)
     for channel, count in zip(channels, bins, strict=True):
         index = index * count + np.clip(channel, 0, count - 1).astype(np.int32)
     counts = np.bincount(index[sample], minlength=int(np.prod(bins))).astype(np.float32).reshape(bins)
-    for axis in range(3):
+    for axis in range(len(bins)):
         counts = counts + 0.5 * (_moved(counts, axis, 1) + _moved(counts, axis, -1))
     common = 1 + np.log10(counts / max(float(counts.max()), 1.0) + RAREST) / 2
     return np.asarray(common.ravel()[index], np.float32)
