@@ -30,7 +30,7 @@ from extract.ink.silhouette_coarse import Candidate, candidates
 from extract.ink.silhouette_colours import ColourModels, learn
 from extract.ink.silhouette_net import CARD_MARGIN_MM, CLIP, ShellMap, shell_map
 from extract.ink.silhouette_pieces import largest, opened_cuts, pieces, without_arms
-from extract.ink.silhouette_tint import tint_word
+from extract.ink.silhouette_tint import inked, tint_word
 
 LEAST_SCORE = 0.3
 """Shells on all tables tried score 0.38 and more; a tape roll in its shadow, the best of the rest, at most 0.31."""
@@ -51,12 +51,15 @@ COLOURS_SAY = 1.5
 NET_SAYS = 3.0
 TINT_SAYS = 1.0
 """How much the log ratios of colour and tint count beside the network's log odds, and how far those count: where the
-network is wrong it is so over whole patches and for sure, which the colours of the shell next to them then put right."""
+network is wrong it is so over whole patches and for sure, which the colours of the shell beside them then put right."""
 
 SURE, BAY_MM = 1.0, 15.0
 """Table teaches its colours where the log odds are as sure as that, and not in bays so narrow (half their width): those
 are cuts, too narrow to teach much, or corners of the shell that the network takes for table."""
 
+SURELY_TABLE = 5.0
+"""A line of a tint that neither side has is a stroke on the shell, unless the network is so sure of the contrary: then
+it is a pen that lies on the table."""
 
 EDGE_MM = 2.0
 """Nothing is learned so close to the edge: shadow, the cut face, and what the map gets wrong by a millimetre."""
@@ -141,6 +144,8 @@ def _near_rim(view: FlatView) -> Mask:
 def with_colours(net: ShellMap, view: TableView, blob: Mask, white: Image) -> Reading:
     """The colours of both sides learned from the network's map, and their word added to it; those of the table only
     where the coarse ``blob`` does not contradict."""
+    stroke = inked(net.flat, net.odds) & (net.odds > -SURELY_TABLE)
+    net = replace(net, odds=np.where(stroke, np.maximum(net.odds, SURE), net.odds))
     shell = largest(without_arms(opened_cuts(net), 1 / net.flat.mm_per_px))
     inside = carried(shell, net.flat, view.flat) > 0.5
     unsure = carried(net.odds, net.flat, view.flat) > -SURE

@@ -45,6 +45,9 @@ SURELY_SHELL = 1.0
 NET_STEP = 1.0
 """How much the network's log odds count in the first search."""
 
+TINT_FIT = 0.5
+"""How much those of the tint count in the last: a shadow has the table's tint. More would roughen the edge."""
+
 
 @dataclass(frozen=True, eq=False)
 class Edge:
@@ -129,7 +132,7 @@ def _fit_edge(
     likeness = shadow_blind(reading.models.likeness(seen[:, within], points[:, within]), seen, seen[:, within])
     # ink beside the edge is as dark as a shadow, but the map knows it from one
     likeness = np.where(reading.map.at(points[:, within]) > SURELY_SHELL, np.maximum(likeness, 1.0), likeness)
-    likeness = likeness + reading.tint.at(points[:, within])
+    likeness = likeness + TINT_FIT * reading.tint.at(points[:, within])
     sides = np.cumsum(arc_mean(likeness, 2) * STEP_MM, axis=1)
     noise = steps.rest.min(1, keepdims=True)
     calm = ~distracted(flat, ring, normals, reading.models.white)

@@ -27,6 +27,9 @@ STEP, TABLE_BINS = 0.006, (48, 48)
 STRONG = 0.12
 """What the network is told: bins of tint about the table's, and a difference that is as clear as any."""
 
+SURE, INK = 3.0, 0.12
+"""Log odds that tell the sides well enough, and how far from the tints of both that of an ink lies."""
+
 PATCH_MM = 40.0
 
 BINS, FINEST = 40, 0.004
@@ -56,6 +59,19 @@ def tint_likeness(value: Image, sample: Mask, mm_per_px: float) -> tuple[Image, 
     bins = [centred(one, STEP, count) for one, count in zip(off, TABLE_BINS, strict=True)]
     bluer, redder = (np.clip(one / np.float32(STRONG), -1, 1) for one in off)
     return commonness(bins, TABLE_BINS, sample), bluer, redder
+
+
+def inked(flat: FlatView, odds: Image) -> Mask:
+    """Where the tint is neither shell's nor table's, both told by log ``odds`` (H, W), nor between them as in a narrow
+    cut: ink of another colour, which may look unlike any tape."""
+    sides = odds > SURE, odds < -SURE
+    if not all(side.any() for side in sides):
+        return np.zeros(odds.shape, bool)
+    strange = np.zeros(odds.shape, bool)
+    for ratio in tint(flat.pixels.astype(np.float32) / np.float32(255), flat.mm_per_px):
+        usual = np.array([np.percentile(ratio[side][::7], [5, 95]) for side in sides])
+        strange |= (ratio < usual.min() - INK) | (ratio > usual.max() + INK)
+    return strange
 
 
 def tint_word(flat: FlatView, shell: Mask, table: Mask) -> Image:

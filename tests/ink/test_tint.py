@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from extract.doors import FlatView
-from extract.ink.silhouette_tint import MOST, tint, tint_likeness, tint_word
+from extract.ink.silhouette_tint import MOST, inked, tint, tint_likeness, tint_word
 
 GREY = np.array([0.22, 0.22, 0.22])
 BLUISH = np.array([0.227, 0.22, 0.215])
@@ -74,3 +74,17 @@ def test_the_network_is_told_which_way_the_tint_differs() -> None:
     ours = np.s_[10:-10, 10 : SIDE // 2 - 10]
     assert np.median(common[10:-10, SIDE // 2 + 10 :]) > 0.8 > np.median(common[ours])
     assert np.median(bluer[ours]) > 0.1 and np.median(redder[ours]) < -0.1
+
+
+def test_ink_of_another_colour_is_told_from_a_narrow_cut() -> None:
+    """A red stroke has a tint that neither tape nor table has; a cut a millimetre wide has one between the two."""
+    kraft = np.array([0.08, 0.2, 0.32])
+    light = np.broadcast_to(np.where(LEFT[..., None], BLUISH, kraft), (SIDE, SIDE, 3)).copy()
+    light[100:104, : SIDE // 2] = np.array([0.03, 0.03, 0.3])
+    light[180:182, : SIDE // 2] = kraft
+    odds = np.where(np.broadcast_to(LEFT, (SIDE, SIDE)), 4.0, -4.0).astype(np.float32)
+    odds[98:106, : SIDE // 2] = -2.0
+    odds[178:184, : SIDE // 2] = -2.0
+    found = inked(photographed(light), odds)
+    assert found[100:104, 20 : SIDE // 2 - 20].mean() > 0.95
+    assert found[170:190].mean() < 0.02
