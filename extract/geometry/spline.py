@@ -213,24 +213,31 @@ def _solved(task: _Task, local: Array, columns: np.ndarray, across: Array | None
         return np.asarray(np.bincount(columns.ravel(), (values[:, None] * local).ravel(), n), float)
 
     x, y = task.points.T
-    xx, yy, xy = _metric(task.weights, across)
-    normal = np.block([[gram(xx), gram(xy)], [gram(xy), gram(yy)]])
-    right = np.concatenate([moment(xx * x + xy * y), moment(xy * x + yy * y)])
-    known, held = np.zeros((2, n)), np.zeros((2, n), bool)
+    if across is None:
+        only = gram(task.weights)
+        normal = np.zeros((2 * n, 2 * n))
+        normal[:n, :n] = normal[n:, n:] = only
+        right = np.concatenate([moment(task.weights * x), moment(task.weights * y)])
+    else:
+        xx, yy, xy = _metric(task.weights, across)
+        normal = np.empty((2 * n, 2 * n))
+        normal[:n, :n], normal[n:, n:] = gram(xx), gram(yy)
+        normal[:n, n:] = normal[n:, :n] = gram(xy)
+        right = np.concatenate([moment(xx * x + xy * y), moment(xy * x + yy * y)])
+    held = np.zeros((2, n), bool)
     if not task.ring:
-        known[:, 0], known[:, -1] = task.points[0], task.points[-1]
         held[:, 0], held[:, -1] = task.hold
-    free, fixed = np.flatnonzero(~held), np.flatnonzero(held)
-    flat = known.ravel()
-    right = right[free] - normal[np.ix_(free, fixed)] @ flat[fixed]
-    flat[free] = _settled(_ridged(normal[np.ix_(free, free)]), right)
+    if not held.any():
+        return _settled(_ridged(normal), right).reshape(2, n).T
+    known = np.zeros((2, n))
+    known[:, 0], known[:, -1] = task.points[0], task.points[-1]
+    free, flat = np.flatnonzero(~held), np.where(held, known, 0.0).ravel()
+    flat[free] = _settled(_ridged(normal[free][:, free]), right[free] - normal[free] @ flat)
     return flat.reshape(2, n).T
 
 
-def _metric(weights: Array, across: Array | None) -> tuple[Array, Array, Array]:
+def _metric(weights: Array, across: Array) -> tuple[Array, Array, Array]:
     """The three entries of each point's distance metric, weight included."""
-    if across is None:
-        return weights, weights, np.zeros_like(weights)
     x, y = across.T
     share = weights * (1 - _ALONG)
     return weights * _ALONG + share * x * x, weights * _ALONG + share * y * y, share * x * y
@@ -245,7 +252,10 @@ def _settled(normal: Array, right: Array) -> Array:
 
 
 def _ridged(normal: Array) -> Array:
-    return normal + np.eye(len(normal)) * (1e-9 * np.trace(normal) / len(normal))
+    diagonal = np.diagonal(normal)
+    out = normal.copy()
+    np.fill_diagonal(out, diagonal + 1e-9 * diagonal.mean())
+    return out
 
 
 def _feet(task: _Task, powers: Array, knots: Array, at: Array) -> tuple[Array, Array, Array]:

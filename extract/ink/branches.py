@@ -7,11 +7,12 @@ from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import numpy as np
+import numpy.typing as npt
 from scipy.ndimage import gaussian_filter1d, median_filter, uniform_filter1d
 
 from extract.doors import Array, FlatView, Mask
 from extract.geometry.planar import arc_length, closed_up, resampled, ring_peaks
-from extract.ink.darkness import InkField, sample, strongest
+from extract.ink.darkness import InkField, sample, sampled, strongest
 from extract.ink.skeleton import Branch
 
 SPUR_MM = 2.2
@@ -181,10 +182,11 @@ def place(branch: Branch, field: InkField, flat: FlatView) -> Run:
     """The branch on the centre line of its ink, in mm. What is read off the ink is read in the middle of what is to be
     seen of it, which differs where half of it is hidden."""
     points = smooth(resample(branch.points_px, STEP_MM / field.mm_per_px, branch.closed), 2.0, branch.closed)
-    width = _width_mm(_profiles(points, field, branch.closed)[1])
-    placed = _straight_ends(_centred(points, field, branch.closed, width, True), branch.closed, width)
-    seen = _straight_ends(_centred(points, field, branch.closed, width, False), branch.closed, width)
-    ratio, dark = _profiles(seen, field, branch.closed)
+    dark = _darkness_across(points, field, branch.closed)
+    width = _width_mm(dark)
+    placed, seen = _centred(points, _sides(dark, width), field, branch.closed, width)
+    ratio = _ratio_across(seen, field, branch.closed)
+    dark = _taken(ratio)
     strength = float(np.median(sample(field.ridge, seen)))
     return Run(
         points_mm=flat.mm_from_px(placed),
@@ -192,19 +194,36 @@ def place(branch: Branch, field: InkField, flat: FlatView) -> Run:
         end=branch.end,
         closed=branch.closed,
         evidence=strength * _likeness(np.median(dark, axis=0)),
-        absorbed=np.median(ratio[:, MIDDLE], axis=(0, 1)),
+        absorbed=np.median(ratio[:, MIDDLE].astype(float), axis=(0, 1)),
         width_mm=_width_mm(dark),
         scatter_mm=_scatter(_middles(_sides(dark, width))),
     )
 
 
-def _centred(points_px: Array, field: InkField, closed: bool, width_mm: float, one_sided: bool) -> Array:
-    for _ in range(2):
-        sides = _sides(_profiles(points_px, field, closed)[1], width_mm)
-        shift = _by_one_side(points_px, sides, closed, field.mm_per_px) if one_sided else _middles(sides)
+def _centred(points_px: Array, sides: Array, field: InkField, closed: bool, width_mm: float) -> tuple[Array, Array]:
+    """The points on the middle of the ink, and on the middle of what is to be seen of it; ``sides`` are those of the
+    points as they come."""
+
+    def moved(points: Array, shift: Array) -> Array:
         shift = np.clip(shift, -CENTRE_REACH_MM, CENTRE_REACH_MM)
-        points_px = smooth(points_px + shift[:, None] / field.mm_per_px * normals(points_px, closed), 1.5, closed)
-    return points_px
+        return smooth(points + shift[:, None] / field.mm_per_px * normals(points, closed), 1.5, closed)
+
+    def sides_at(points: Array) -> Array:
+        return _sides(_darkness_across(points, field, closed), width_mm)
+
+    placed, seen, beside = points_px, points_px, sides
+    for turn in range(2):
+        if turn:
+            together = placed is seen  # nothing is hidden, so the two are one line and read but once
+            sides = sides_at(placed)
+            beside = sides if together else sides_at(seen)
+        plain = _middles(beside)
+        whole = _by_one_side(placed, sides, closed, field.mm_per_px)
+        same = placed is seen and np.array_equal(plain, whole)
+        seen = moved(seen, plain)
+        placed = seen if same else moved(placed, whole)
+    ends = _straight_ends(placed, closed, width_mm)
+    return ends, ends if placed is seen else _straight_ends(seen, closed, width_mm)
 
 
 def _likeness(profile: Array) -> float:
@@ -237,13 +256,21 @@ def _straight_end(points: Array, width_mm: float) -> Array:
     return np.vstack([kept, kept[-1] + way / np.hypot(*way) * step * np.arange(1, cut + 1)[:, None]])
 
 
-def _profiles(points_px: Array, field: InkField, closed: bool) -> tuple[Array, Array]:
-    """ln(tape / pixel) across the run, (N, len(PROFILE_MM), 3), and the share of light the ink takes in the channel
-    where it takes most, (N, len(PROFILE_MM)): a blurred side is half way down at its true place in that share."""
+def _ratio_across(points_px: Array, field: InkField, closed: bool) -> npt.NDArray[np.float32]:
+    """ln(tape / pixel) across the run, (N, len(PROFILE_MM), 3)."""
     across = PROFILE_MM / field.mm_per_px
     grid = points_px[:, None, :] + across[None, :, None] * normals(points_px, closed)[:, None, :]
-    ratio = sample(field.ratio, grid.reshape(-1, 2)).reshape(len(points_px), len(across), 3)
-    return ratio, 1 - np.exp(-strongest(ratio))
+    return sampled(field.ratio, grid.reshape(-1, 2)).reshape(len(points_px), len(across), 3)
+
+
+def _taken(ratio: npt.NDArray[np.float32]) -> Array:
+    """The share of light the ink takes in the channel where it takes most, (N, len(PROFILE_MM)): a blurred side is half
+    way down at its true place in that share."""
+    return 1 - np.exp(-strongest(ratio).astype(float))
+
+
+def _darkness_across(points_px: Array, field: InkField, closed: bool) -> Array:
+    return _taken(_ratio_across(points_px, field, closed))
 
 
 def _width_mm(dark: Array) -> float:

@@ -88,27 +88,29 @@ def _tape_over_pixel(pixels: npt.NDArray[np.uint8], inside: Mask, mm_per_px: flo
     soft = cv2.GaussianBlur(pixels, (0, 0), SOFTEN_MM / mm_per_px)
     core = cv2.erode(inside.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
     soft = _spread_outwards(soft, core)
-    tape = _tape_level(soft, core, mm_per_px)
-    return np.asarray(cv2.subtract(cv2.LUT(tape, _LOG), cv2.LUT(soft, _LOG)), np.float32)
+    tape = _log_tape(soft, mm_per_px)
+    return np.asarray(cv2.subtract(tape, cv2.LUT(soft, _LOG), dst=tape), np.float32)
 
 
 def _spread_outwards(pixels: npt.NDArray[np.uint8], core: Mask) -> npt.NDArray[np.uint8]:
     _, labels = cv2.distanceTransformWithLabels(
         (~core).astype(np.uint8), cv2.DIST_L2, 3, labelType=cv2.DIST_LABEL_PIXEL
     )
-    nearest = np.zeros(int(labels.max()) + 1, np.int64)
-    nearest[labels[core]] = np.flatnonzero(core)
-    out = pixels.copy()
-    out[~core] = pixels.reshape(-1, 3)[nearest[labels[~core]]]
-    return out
+    packed = cv2.cvtColor(pixels, cv2.COLOR_BGR2BGRA).view(np.uint32)[..., 0]  # one number a pixel moves at once
+    colours = np.zeros(int(labels.max()) + 1, np.uint32)
+    colours[labels[core]] = packed[core]
+    return np.asarray(cv2.cvtColor(colours[labels][..., None].view(np.uint8), cv2.COLOR_BGRA2BGR), np.uint8)
 
 
-def _tape_level(soft: npt.NDArray[np.uint8], core: Mask, mm_per_px: float) -> npt.NDArray[np.uint8]:
+def _log_tape(soft: npt.NDArray[np.uint8], mm_per_px: float) -> Image:
     height, width = soft.shape[:2]
     step = max(1, round(BACKGROUND_STEP_MM / mm_per_px))
     small = cv2.resize(soft, (max(1, width // step), max(1, height // step)), interpolation=cv2.INTER_AREA)
     level = cv2.merge([cv2.medianBlur(np.ascontiguousarray(small[..., c]), BACKGROUND_WINDOW) for c in range(3)])
-    return cv2.resize(cv2.GaussianBlur(level, (0, 0), 2), (width, height), interpolation=cv2.INTER_LINEAR)
+    level = cv2.GaussianBlur(level.astype(np.float32), (0, 0), 2)
+    return np.asarray(
+        cv2.resize(np.log(level + DARK_FLOOR), (width, height), interpolation=cv2.INTER_LINEAR), np.float32
+    )
 
 
 def strongest(ratio: npt.NDArray[Any]) -> npt.NDArray[Any]:
@@ -134,8 +136,13 @@ def _ridge_strength(dark: Image, sigma_px: float) -> Image:
 
 def sample(raster: Image, points_px: Array) -> Array:
     """Bilinear values of a raster at (N, 2) points, edges held: (N,) or (N, C)."""
+    return sampled(raster, points_px).astype(float)
+
+
+def sampled(raster: Image, points_px: Array) -> Image:
+    """``sample`` in the raster's own precision, for many points at once."""
     points = np.asarray(points_px, np.float32).reshape(-1, 2)
     rows = -(-len(points) // SAMPLE_ROW)
     at = np.resize(points, (rows, SAMPLE_ROW, 2)) if rows else points.reshape(0, 1, 2)
     found = cv2.remap(raster, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(found, float).reshape(-1, *raster.shape[2:])[: len(points)]
+    return np.asarray(found, np.float32).reshape(-1, *raster.shape[2:])[: len(points)]
