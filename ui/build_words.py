@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 FACES = {"inside": "the inside", "middle": "the middle", "outside": "the outside"}
+LINE_USES = {"reference": "guide"}
 USES = {"one": "", "pair": "left and right", "centre": "on the centre line"}
 
 
@@ -61,11 +62,17 @@ def _piece_rows(pieces: Iterable[dict[str, Any]]) -> list[list[str]]:
     return rows
 
 
+def inside_of(piece: dict[str, Any]) -> list[str]:
+    """Holes and lines of a piece, lines by the drawing surface's words for what they are for."""
+    uses = [(LINE_USES.get(detail["use"], detail["use"]), detail["id"]) for detail in piece["details"]]
+    return [*(f"hole {hole['id']}" for hole in piece["holes"]), *(f"{use} {name}" for use, name in uses)]
+
+
 def _edge_line(piece: dict[str, Any]) -> str:
     edges = ", ".join(
         f"{e['id']} {e['length']:.1f}" + (f" at {e['lean']:g}°" if e["lean"] else "") for e in piece["edges"]
     )
-    inside = [*(f"hole {h['id']}" for h in piece["holes"]), *(f"{d['use']} {d['id']}" for d in piece["details"])]
+    inside = inside_of(piece)
     return f"{piece['id']} edges: {edges}" + (f"; inside: {', '.join(inside)}" if inside else "")
 
 
@@ -154,12 +161,7 @@ def piece_rows(pieces: Iterable[dict[str, Any]]) -> list[dict[str, str]]:
             "Outline": f"± {piece['sigma']:.2f} mm" if piece["sigma"] else "from numbers",
             "Cut": f"{piece['count']} {USES[piece['copies']]}".strip(),
             "Material": piece["stock"] or "not chosen",
-            "Inside": ", ".join(
-                [
-                    *(f"hole {hole['id']}" for hole in piece["holes"]),
-                    *(f"{d['use']} {d['id']}" for d in piece["details"]),
-                ]
-            ),
+            "Inside": ", ".join(inside_of(piece)),
         }
         for piece in pieces
     ]

@@ -253,12 +253,12 @@ def show_seams(seams: Sequence[dict[str, Any]]) -> None:
 
 def show_tables(seen: Mapping[str, Any]) -> None:
     if seen["seams"]:
-        st.subheader("How the seams fit, the worst first", anchor=False)
+        st.header("How the seams fit, the worst first", anchor=False)
         show_seams(seen["seams"])
         st.caption(
             "Off: how much longer the second side is than it is meant to be. Fine up to 1 mm or 0.5 %, worth another "
             "look up to 3 mm or 1 %, wrong beyond; the smaller counts."
         )
-    st.subheader("Pieces", anchor=False)
+    st.header("Pieces", anchor=False)
     show_table(build_words.piece_rows(seen["pieces"]), "Pieces")
     st.caption(words.SIGMA_NOTE)

@@ -19,6 +19,12 @@ SEAM_COLOURS = ("#0f6f9c", "#b3531a", "#5b7d1f", "#8a3f86", "#9a7a08", "#2f4aa8"
 """Far enough apart in lightness or hue for eyes that take red for green; the number beside them says the same."""
 GRID = "#8a2f62"
 _STEPS_MM, _MOST_LINES = (5, 10, 20, 50, 100, 200), 8
+_LETTER_IN, _DISC_IN = 0.75, 1.9
+"""How far inside an edge its letter and a seam's disc stand, in heights of a letter."""
+_SHARES = (0.5, 0.4, 0.6, 0.3, 0.7, 0.2, 0.8)
+"""Where along a seam its disc may stand, the best first."""
+_WIDE = 0.6
+"""How wide a letter is for its height (common practice, no source)."""
 Bounds = tuple[float, float, float, float]
 _LETTER_SHARE, _LEAST_MM = 1 / 46, 3.0
 """Height of letters as a share of the picture's longer side, so that they read alike for a glove and for a wing."""
@@ -33,9 +39,11 @@ def build_view(build: Build, lying: Sequence[Piece], lit: Collection[str] = (), 
     shapes = [shape_of(piece, 0.2) for piece in lying]
     left, top, right, bottom = shapely.total_bounds(np.array(shapes, object)) if shapes else (0.0, 0.0, 1.0, 1.0)
     size = max(_LEAST_MM, _LETTER_SHARE * max(right - left, bottom - top))
-    body = [line for piece, shape in zip(lying, shapes, strict=True) for line in _piece(piece, shape, size, lit)]
+    middles = [_middle(shape, size) for shape in shapes]
+    body = [line for told in zip(lying, middles, strict=True) for line in _piece(*told, size, lit)]
+    taken = [*_letters(lying, size), *_names(lying, middles, size)]
     for nth, seam in enumerate(build.seams):
-        body += _seam(seam, SEAM_COLOURS[nth % len(SEAM_COLOURS)], {p.id: p for p in lying}, size)
+        body += _seam(seam, SEAM_COLOURS[nth % len(SEAM_COLOURS)], {p.id: p for p in lying}, size, taken)
     for own, piece in zip(build.pieces, lying, strict=True):
         if own.id == measured:
             body += _grid(shape_of(own, 0.2).bounds, shape_of(piece, 0.2).bounds, size)
@@ -46,7 +54,32 @@ def _told(build: Build) -> str:
     return f"{len(build.pieces)} pieces with {len(build.seams)} seams"
 
 
-def _piece(piece: Piece, shape: shapely.Polygon, size: float, lit: Collection[str]) -> Iterator[str]:
+def _middle(shape: shapely.Polygon, size: float) -> Array:
+    return np.asarray(shapely.maximum_inscribed_circle(shape, tolerance=size / 2).coords)[0]
+
+
+def _letters(lying: Sequence[Piece], size: float) -> list[Array]:
+    return [_beside(edge.curve, _LETTER_IN * size) for piece in lying for edge in piece.edges]
+
+
+def _names(lying: Sequence[Piece], middles: Sequence[Array], size: float) -> list[Array]:
+    """Places along what is written on the pieces: both ends and the middle of every line."""
+    return [
+        middle + np.array([aside * _WIDE * height * len(line), down])
+        for piece, middle in zip(lying, middles, strict=True)
+        for line, height, down in _written(piece, size)
+        for aside in (-0.5, 0.0, 0.5)
+    ]
+
+
+def _written(piece: Piece, size: float) -> Iterator[tuple[str, float, float]]:
+    """The lines on a piece, each with its height and how far below the middle it stands."""
+    yield piece.id, 1.25 * size, 0.0
+    if piece.name and piece.name != piece.id.removeprefix("p"):
+        yield piece.name, 0.8 * size, 1.2 * size
+
+
+def _piece(piece: Piece, middle: Array, size: float, lit: Collection[str]) -> Iterator[str]:
     path = " ".join(svg_path(curve) for curve in (outline_of(piece), *(hole.curve for hole in piece.holes)))
     fill = LIT if piece.id in lit else FOAM
     yield (
@@ -56,12 +89,11 @@ def _piece(piece: Piece, shape: shapely.Polygon, size: float, lit: Collection[st
     for detail in piece.details:
         yield f'<path d="{svg_path(detail.curve)}" fill="none" stroke="{LINE}" stroke-width="{size / 20:.2f}"/>'
     for edge in piece.edges:
-        x, y = _beside(edge.curve, 0.75 * size)
+        x, y = _beside(edge.curve, _LETTER_IN * size)
         yield text(x, y, edge.id, 0.7 * size)
-    x, y = np.asarray(shapely.maximum_inscribed_circle(shape, tolerance=size / 2).coords)[0]
-    yield text(x, y, piece.id, 1.25 * size, bold=True)
-    if piece.name and piece.name != piece.id.removeprefix("p"):
-        yield text(x, y + 1.2 * size, piece.name, 0.8 * size)
+    x, y = middle
+    for nth, (line, height, down) in enumerate(_written(piece, size)):
+        yield text(x, y + down, line, height, bold=nth == 0)
 
 
 def _grid(own: Bounds, lying: Bounds, size: float) -> Iterator[str]:
@@ -80,19 +112,27 @@ def _grid(own: Bounds, lying: Bounds, size: float) -> Iterator[str]:
         yield text(left - size, y, f"{value:.0f}", 0.7 * size, GRID)
 
 
-def _seam(seam: Seam, colour: str, pieces: dict[str, Piece], size: float) -> Iterator[str]:
+def _seam(seam: Seam, colour: str, pieces: dict[str, Piece], size: float, taken: list[Array]) -> Iterator[str]:
+    """Both sides in the seam's colour; their discs go where the least is ``taken``, and take it."""
     for run in (seam.first, seam.second):
         if run.piece not in pieces:
             continue
         curve = joined([edge.curve for edge in run_edges(pieces[run.piece], run)], closed=False)
         yield f'<path d="{svg_path(curve)}" fill="none" stroke="{colour}" stroke-width="{size / 4:.2f}"/>'
-        x, y = _beside(curve, 1.9 * size)
+        x, y = place = _free([_beside(curve, _DISC_IN * size, share) for share in _SHARES], taken, 1.3 * size)
+        taken.append(place)
         yield f'<circle cx="{x:.2f}" cy="{y:.2f}" r="{0.72 * size:.2f}" fill="{colour}"/>'
         yield text(x, y, str(seam.number), 0.85 * size, colour="#fff")
 
 
-def _beside(curve: Curve, inwards_mm: float) -> Array:
-    """A place inside the foam, beside the middle of a stretch of outline."""
-    middle = parameters_at(curve, np.array([curve_length(curve) / 2]))
-    foot: Array = curve_at(curve, middle)[0] + inwards_mm * normals(tangents(curve, middle))[0]
+def _free(places: Sequence[Array], taken: Sequence[Array], room_mm: float) -> Array:
+    """The first of the places with so much room to all that is taken, or the one with the most."""
+    room = [min((float(np.hypot(*(place - other))) for other in taken), default=room_mm) for place in places]
+    return places[next((n for n, free in enumerate(room) if free >= room_mm), int(np.argmax(room)))]
+
+
+def _beside(curve: Curve, inwards_mm: float, share: float = 0.5) -> Array:
+    """A place inside the foam, beside a stretch of outline, so much of its length along it."""
+    there = parameters_at(curve, np.array([curve_length(curve) * share]))
+    foot: Array = curve_at(curve, there)[0] + inwards_mm * normals(tangents(curve, there))[0]
     return foot

@@ -47,6 +47,21 @@ def test_letters_stand_inside_their_own_piece(build: Build) -> None:
     assert all(100 < x < 200 for x in places[4:])
 
 
+def test_a_seams_disc_covers_no_name_where_there_is_room_beside_it(build: Build) -> None:
+    """A strip so narrow that the disc beside the middle of its edge would lie on its name (common practice, no
+    source: writing on a plan does not overlap)."""
+    corners = np.array([[100, 0], [108, 0], [108, 100], [100, 100], [100, 0]], float)
+    strip = Piece("p2", "p2", tuple(Edge("abcd"[k], polyline_curve(corners[k : k + 2])) for k in range(4)))
+    picture = drawn(replace(build, pieces=(build.pieces[0], strip)))
+    discs = [[float(disc.get(at) or "nan") for at in ("cx", "cy", "r")] for disc in picture.iter(f"{SVG}circle")]
+    names = [text for text in picture.iter(f"{SVG}text") if text.text in ("p1", "p2")]
+    assert len(discs) == 2 and len(names) == 4, "each piece carries its number and its name"
+    for x, y, radius in discs:
+        for name in names:
+            gap = np.hypot(x - float(name.get("x") or "nan"), y - float(name.get("y") or "nan"))
+            assert gap > radius + float(name.get("font-size") or "nan") / 2
+
+
 def test_a_grid_says_the_pieces_own_millimetres(build: Build) -> None:
     """The second piece runs from 100 to 200 mm; shown 40 mm further right, its grid still says so."""
     beside = replace(build.pieces[1], edges=square("p2", 140).edges)
