@@ -247,7 +247,7 @@ def save_project(project: Project, path: Path) -> Path:
     return save(project, path)
 
 
-def all_steps() -> dict[str, Step]:
+def all_steps() -> Mapping[str, Step]:
     """Every step that changes a build, by name, with what it asks."""
     from extract.steps import all_steps as steps
 

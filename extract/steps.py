@@ -9,6 +9,7 @@ import difflib
 import math
 import pkgutil
 from collections.abc import Iterator, Mapping
+from functools import lru_cache
 from importlib import import_module
 from typing import Any
 
@@ -35,7 +36,8 @@ _NOUNS = {
 }
 
 
-def all_steps() -> dict[str, Step]:
+@lru_cache(maxsize=1)
+def all_steps() -> Mapping[str, Step]:
     """Every step by its name: those that the modules of the pattern and shapes rooms list in ``STEPS``."""
     return {step.name: step for step in _steps()}
 

@@ -49,8 +49,10 @@ def show(work: shelf.Work) -> flow.Wait | None:
         known = job.news if job else 0
         if job is None:
             ask_to_trace(work, settings)
+        place = st.empty()
         if not work.photos():
-            show_beginnings(work)
+            with place.container():
+                show_beginnings(work)
     with right:
         show_outcome(work, settings)
     if work.photos():
@@ -123,8 +125,10 @@ def show_photos(work: shelf.Work) -> None:
                 on_click=work.drop_photo,
                 args=(photo.digest,),
             )
+    # What falls away with the first photo has places of its own, or it would stay, faded, until the work is done.
+    place = st.empty()
     if not work.photos():
-        st.button("Try the moth-lantern shell", on_click=try_demo, args=(work,))
+        place.button("Try the moth-lantern shell", on_click=try_demo, args=(work,))
 
 
 def try_demo(work: shelf.Work) -> None:
@@ -244,6 +248,7 @@ def show_outcome(work: shelf.Work, settings: extract.TraceSettings) -> None:
     found = flow.found(work)
     begun = work.photos() or found.outcome is not None
     st.header("What was found" if begun else "For a good photo", anchor=False)
+    advice = st.empty()
     if not found.current:
         st.info("Photos or answers have changed since; trace once more to bring this up to date.")
     if isinstance(found.outcome, Refusal):
@@ -255,7 +260,7 @@ def show_outcome(work: shelf.Work, settings: extract.TraceSettings) -> None:
         show_reading(found.outcome, work.result(found.key))
         builds.foresee(work, found.key, files=True)
     elif not begun:
-        st.markdown(HOW_TO)
+        advice.markdown(HOW_TO)
     else:
         look_first(work, settings)
 

@@ -39,6 +39,9 @@ def test_from_upload_to_a_printed_pattern(browser: Browser, address: str, tmp_pa
     page.goto(address)
     page.locator("input[type=file][multiple]").set_input_files(extract.demo_photo())
     page.get_by_role("button", name=re.compile("^Remove ")).wait_for()
+    page.get_by_role("button", name="Try the moth-lantern shell").wait_for(state="detached")
+    page.get_by_text("Print scale cards").wait_for()
+    assert page.get_by_text("Print scale cards").count() == 1, "nothing of the page before stays while work is done"
     wait_for_lines(page)
     overlay = page.get_by_role("img", name=re.compile("lines and panels found"))
     overlay.wait_for()
