@@ -196,8 +196,10 @@ def _do_ahead(folder: Path) -> None:
         time.sleep(POLL_SECONDS)
     with _lock:
         do, _ = _wishes.pop(folder)
-    with contextlib.suppress(Exception):
-        do()
+    # Where others still wait it would slow them down; it is made when it is asked for.
+    if not busy():
+        with contextlib.suppress(Exception):
+            do()
 
 
 def _waited(folder: Path) -> float:

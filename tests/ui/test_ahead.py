@@ -86,6 +86,18 @@ def test_nothing_is_prepared_while_somebody_waits(work: shelf.Work) -> None:
     assert seen == [True, False]
 
 
+def test_what_others_wait_too_long_for_is_not_prepared(work: shelf.Work, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(jobs, "MOST_IDLE_SECONDS", 0.0)
+    seen: list[bool] = []
+    go = Event()
+    job = jobs.start_making(work, "4" * 64, lambda folder, tell: seen.append(go.wait(PATIENCE_S)))
+    jobs.ahead(work, lambda: seen.append(False))
+    until(lambda: work.folder not in jobs._wishes)
+    go.set()
+    until(job.over.is_set)
+    assert seen == [True]
+
+
 def test_everybody_sees_how_many_come_first(work: shelf.Work) -> None:
     """Turns are taken in the order they were asked for (first come, first served)."""
     go = Event()
