@@ -46,21 +46,28 @@ def test_likeness_to_the_table_tells_table_from_shell(scene):
 
 
 def test_on_an_invented_table_the_shell_stays_and_is_only_cut(scene):
-    rng = np.random.default_rng(3)
-    sample = edge_samples.window(scene, 300, rng)
-    laid = edge_samples.on_invented_table(sample, rng)
-    assert laid.value.shape == sample.value.shape
-    assert laid.value.min() >= 0
-    assert (laid.shell <= sample.shell + 0.5).all()
-    assert laid.shell.sum() < sample.shell.sum()
-    away = sample.shell == 0
-    assert np.abs(laid.value - sample.value)[away].mean() > np.abs(laid.value - sample.value)[laid.shell == 1].mean()
+    changes = []
+    for seed in range(8):
+        rng = np.random.default_rng(seed)
+        sample = edge_samples.window(scene, 300, rng)
+        laid = edge_samples.on_invented_table(sample, rng)
+        assert laid.value.shape == sample.value.shape
+        assert laid.value.min() >= 0
+        assert (laid.shell <= sample.shell + 0.5).all()
+        away, stayed = sample.shell == 0, laid.shell == 1
+        if away.any() and stayed.any():
+            assert laid.shell.sum() < sample.shell.sum()
+            apart = np.abs(laid.value - sample.value)
+            changes.append((apart[away].mean(), apart[stayed].mean()))
+    assert len(changes) >= 5
+    table, shell = np.mean(changes, axis=0)
+    assert table > 2 * shell
 
 
 def test_a_patch_is_input_and_cover_of_one_place(scene):
     rng = np.random.default_rng(5)
     seen, cover = edge_samples.patch(edge_samples.window(scene, 384, rng), 128, rng)
-    assert seen.shape == (128, 128, 5)
+    assert seen.shape == (128, 128, 8)
     assert cover.shape == (128, 128)
     assert 0 <= cover.min() <= cover.max() <= 1
 

@@ -154,20 +154,16 @@ def test_with_the_cookie_everything_is_answered(page: Shared) -> None:
 
 
 @linux_only
-def test_a_browser_without_cookies_is_told_so(page: Shared, tmp_path: Path) -> None:
+def test_a_browser_without_cookies_is_told_so(page: Shared, browser: Browser, tmp_path: Path) -> None:
     """Cookies are switched off as a user of Chromium does (content setting 2: block)."""
-    sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    if browser_path() is None:
-        pytest.skip("no browser here")
     (tmp_path / "Default").mkdir()
     blocked = {"profile": {"default_content_setting_values": {"cookies": 2}}}
     (tmp_path / "Default" / "Preferences").write_text(json.dumps(blocked), "utf-8")
-    with sync_api.sync_playwright() as driver:
-        context = driver.chromium.launch_persistent_context(tmp_path, executable_path=browser_path(), args=ARGUMENTS)
+    launch = browser.browser_type.launch_persistent_context
+    with launch(tmp_path, executable_path=browser_path(), args=ARGUMENTS) as context:
         glass = context.new_page()
         glass.goto(server.address(page.port, page.cookie.partition("=")[2], HOST))
         glass.get_by_text(share.NO_COOKIES).wait_for()
-        context.close()
 
 
 @linux_only
