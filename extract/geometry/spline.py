@@ -39,12 +39,14 @@ _POWERS = np.array([[1.0, 0, 0, 0], [-3, 3, 0, 0], [3, -6, 3, 0], [-1, 3, -3, 1]
 
 @dataclass(frozen=True, eq=False)
 class SplineFit:
-    """Cubics ``controls`` (K, 4, 2) between ``knots`` (K + 1,); ``at`` (N,) the points' parameters and ``stray_mm``
-    (N,) how far each point lies from its foot; ``within`` whether all stay in tolerance."""
+    """Cubics ``controls`` (K, 4, 2) between ``knots`` (K + 1,); ``at`` (N,) the points' parameters, ``across`` (N, 2)
+    unit vectors across the curve there and ``stray_mm`` (N,) how far each point lies from its foot; ``within`` whether
+    all stay in tolerance."""
 
     controls: Array
     knots: Array
     at: Array
+    across: Array
     stray_mm: Array
     within: bool
 
@@ -108,7 +110,7 @@ def _pruned(task: _Task, fit: SplineFit) -> SplineFit:
     fewest = _RING_SPANS if task.ring else 1
     needed: set[float] = set()
     while len(chosen := _idle_knots(fit, needed)[: len(fit.knots) - 1 - fewest]):
-        trial = _fit(task, np.setdiff1d(fit.knots, chosen), fit.at)
+        trial = _fit(task, np.setdiff1d(fit.knots, chosen), fit.at, fit.across)
         if trial.within:
             fit = trial
             continue
@@ -130,10 +132,11 @@ def _idle_knots(fit: SplineFit, needed: set[float]) -> Array:
     return fit.knots[chosen]
 
 
-def _fit(task: _Task, knots: Array, at: Array) -> SplineFit:
-    """Least squares and reprojection in turn, while that helps."""
+def _fit(task: _Task, knots: Array, at: Array, across: Array | None = None) -> SplineFit:
+    """Least squares and reprojection in turn, while that helps. Where a curve close by tells what is ``across``, one
+    round may do."""
     pieces, columns = _pieces_of_basis(knots, task.ring)
-    across = None
+    fewest = _ROUNDS[0] if across is None else 1
     worst = np.inf
     for done in range(1, _ROUNDS[1] + 1):
         span, t, _ = _local(knots, at)
@@ -144,9 +147,9 @@ def _fit(task: _Task, knots: Array, at: Array) -> SplineFit:
         if worst > _HOPEFUL * task.tolerance:
             break  # the feet on a curve this far off would only put the points in disorder
         at = feet
-        if done >= _ROUNDS[0] and (worst <= task.tolerance or worst > _GAIN * before):
+        if done >= fewest and (worst <= task.tolerance or worst > _GAIN * before):
             break
-    return SplineFit(controls, knots, at, stray, worst <= task.tolerance and not _bulges(controls, knots).any())
+    return SplineFit(controls, knots, at, across, stray, worst <= task.tolerance and not _bulges(controls, knots).any())
 
 
 def _bulges(controls: Array, knots: Array) -> np.ndarray:
