@@ -132,17 +132,18 @@ def _idle_knots(fit: SplineFit, needed: set[float]) -> Array:
     return fit.knots[chosen]
 
 
-def _fit(task: _Task, knots: Array, at: Array, across: Array | None = None) -> SplineFit:
-    """Least squares and reprojection in turn, while that helps. Where a curve close by tells what is ``across``, one
-    round may do."""
+def _fit(task: _Task, knots: Array, at: Array, known: Array | None = None) -> SplineFit:
+    """Least squares and reprojection in turn, while that helps. Where a curve close by tells what lies across
+    (``known``, (N, 2)), one round may do."""
     pieces, columns = _pieces_of_basis(knots, task.ring)
-    fewest = _ROUNDS[0] if across is None else 1
+    fewest = _ROUNDS[0] if known is None else 1
     worst = np.inf
     for done in range(1, _ROUNDS[1] + 1):
         span, t, _ = _local(knots, at)
-        coefficients = _solved(task, _value(_POWERS @ pieces, span, t), columns[span], across)
+        coefficients = _solved(task, _value(_POWERS @ pieces, span, t), columns[span], known)
         controls = pieces @ coefficients[columns]
         feet, across, stray = _feet(task, _POWERS @ controls, knots, at)
+        known = across
         before, worst = worst, float(stray.max())
         if worst > _HOPEFUL * task.tolerance:
             break  # the feet on a curve this far off would only put the points in disorder
