@@ -2,10 +2,14 @@
 
     pip install ".[training]"
     make() { python -m extract.scene --size 2016x1512 --out scenes "$@"; }
-    make --preset typical --seed 7100 --count 90; make --preset hard --seed 7300 --count 45
-    make --preset two-colour --seed 7400 --count 10; make --preset curled --seed 7500 --count 20
-    make --preset easy --seed 7600 --count 15
-    make --preset hard --table grey --seed 7700 --count 12; make --preset typical --table grey --seed 7800 --count 12
+    make --preset typical --seed 27100 --count 60; make --preset typical --seed 28100 --count 50
+    make --preset hard --seed 27300 --count 40; make --preset hard --seed 28300 --count 40
+    make --preset two-colour --seed 27400 --count 8; make --preset multi-card --seed 27900 --count 5
+    make --preset curled --seed 27500 --count 12; make --preset curled --seed 28500 --count 10
+    make --preset easy --seed 27600 --count 10
+    make --preset hard --table grey --seed 27700 --count 14; make --preset hard --table grey --seed 28700 --count 20
+    make --preset typical --table grey --seed 27800 --count 14
+    make --preset typical --table grey --seed 28800 --count 20
     PYTHONPATH=. python training/edge_net.py scenes --minutes 80 --out extract/ink/edge_net.onnx
 
 The network is a small U-shaped one over five scales, 1 to 16 mm. It reads the flat view at 0.5 mm per pixel, four
