@@ -313,7 +313,9 @@ ANY_STEP: list[tuple[str, dict[str, Any]]] = [
 
 
 @given(st.lists(st.sampled_from(ANY_STEP), min_size=1, max_size=6))
-@hypothesis_settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@hypothesis_settings(
+    max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+)
 def test_any_steps_are_undone_byte_for_byte(leaves: Build, steps: list[tuple[str, dict[str, Any]]]) -> None:
     now = project(leaves)
     texts = [text_of(now.build)]
