@@ -42,7 +42,9 @@ def open_a_step(page: Page) -> None:
     choose(page, "What do you want to change?", "Edges: room and width")
     page.get_by_text("Leave a gap between neighbours", exact=True).click()
     choose(page, "Along these edges", "p1:")
-    page.keyboard.press("Escape")
+    settle(page)
+    if page.get_by_role("listbox").count():  # else Escape would take out what was chosen
+        page.keyboard.press("Escape")
     page.get_by_text("As it would be; nothing is done yet.").wait_for()
     settle(page)
 
