@@ -58,6 +58,7 @@ __all__ = [
     "check_folder",
     "check_printer_by_bars",
     "check_printer_by_photo",
+    "closer_foam_plan",
     "complete_project",
     "correct_project",
     "corrected",
@@ -347,6 +348,17 @@ def foam_plan(
     from extract.output import plan_project
 
     return plan_project(project, sheets, gap_mm, kerf_mm, edge_mm, grain, progress)
+
+
+def closer_foam_plan(
+    plan: FoamPlan, sheets: Sequence[str], seconds: float, progress: Progress | None = None
+) -> FoamPlan:
+    """The plan with its parts packed closer on the ``sheets`` it was made for, so that fewer are bought or more of the
+    last one stays whole; the plan itself where so many seconds brought nothing better. They are seconds of the clock:
+    another run may give another plan."""
+    from extract.output import closer_plan
+
+    return closer_plan(plan, sheets, seconds, progress)
 
 
 def foam_view(sheet: CutSheet) -> str:

@@ -220,11 +220,17 @@ class CutSheet:
         """Area of the parts over area of the sheet, 0 to 1."""
         return sum(item.part.area_mm2 for item in self.placed) / (self.stock.width_mm * self.stock.height_mm)
 
+    @property
+    def reach_mm(self) -> float:
+        """How far parts reach from the sheet's left edge."""
+        return max((item.corner_mm[0] + item.size_mm[0] for item in self.placed), default=0.0)
+
 
 @dataclass(frozen=True, eq=False)
 class FoamPlan:
     """Every part of a pattern on a sheet. ``gap_mm`` is kept between parts, kerf included, ``edge_mm`` to the sheet's
-    edge; ``grain`` says that parts were turned by half a turn at most."""
+    edge; ``grain`` says that parts were turned by half a turn at most; ``closer_s`` in how many seconds it was made
+    closer, 0 where it was not."""
 
     name: str
     sheets: tuple[CutSheet, ...]
@@ -233,6 +239,7 @@ class FoamPlan:
     kerf_mm: float = 0.0
     grain: bool = False
     doubts: tuple[Doubt, ...] = ()
+    closer_s: float = 0.0
 
     @property
     def to_buy(self) -> tuple[tuple[SheetStock, int], ...]:

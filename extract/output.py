@@ -12,7 +12,7 @@ import numpy as np
 from extract.build import FoamPlan
 from extract.doors import Pattern, Progress, Tracing
 from extract.files import check_folder, unwritable, write_whole
-from extract.foam import plan_foam, sheet_from
+from extract.foam import pack_closer, plan_foam, sheet_from
 from extract.geometry.runs import piece_named
 from extract.maps import height_jpg, sure_jpg
 from extract.overlay import overlay_jpg
@@ -103,6 +103,11 @@ def plan_project(
     """The project's parts on the foam sheets that ``sheets`` describe ("1000x500x6:2@8.50")."""
     stock = [sheet_from(text) for text in sheets]
     return plan_foam(_pattern_of(project), stock, gap_mm, kerf_mm, edge_mm, grain, progress)
+
+
+def closer_plan(plan: FoamPlan, sheets: Sequence[str], seconds: float, progress: Progress | None = None) -> FoamPlan:
+    """The plan made closer within so many seconds on the sheets it was made for."""
+    return pack_closer(plan, [sheet_from(text) for text in sheets], seconds, progress)
 
 
 def plan_files(project: Project, plan: FoamPlan, paper: str | None = None) -> dict[str, bytes]:

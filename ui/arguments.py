@@ -7,6 +7,8 @@ import math
 import sys
 from collections.abc import Callable
 
+_DAY_S = 86_400
+
 
 def length(text: str) -> float:
     """A length in millimetres; a decimal comma will do."""
@@ -16,6 +18,17 @@ def length(text: str) -> float:
         value = math.nan
     if not (math.isfinite(value) and value >= 0):
         raise argparse.ArgumentTypeError(f"'{text}' is no length in millimetres")
+    return value
+
+
+def seconds(text: str) -> float:
+    """A time in seconds, of which there are at most a day's."""
+    try:
+        value = float(text.strip().removesuffix("s").replace(",", "."))
+    except ValueError:
+        value = math.nan
+    if not 0 <= value <= _DAY_S:
+        raise argparse.ArgumentTypeError(f"'{text}' is no time in seconds")
     return value
 
 

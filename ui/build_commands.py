@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ui.arguments import length, progress_line
+from ui.arguments import length, progress_line, seconds
 
 if TYPE_CHECKING:
     import extract
@@ -54,6 +54,13 @@ def add_to(parts: Any) -> None:
     foam.add_argument("--kerf", type=length, default=0.0, metavar="MM", help="width of the cut itself (0, a knife's)")
     foam.add_argument("--edge", type=length, default=5.0, metavar="MM", help="to the sheet's edge (5)")
     foam.add_argument("--grain", action="store_true", help="turn parts by half a turn at most")
+    foam.add_argument(
+        "--closer",
+        type=seconds,
+        default=0.0,
+        metavar="SECONDS",
+        help="pack the parts closer for so long, 30 say: may save a sheet; another run may find another way (0)",
+    )
     foam.add_argument("--paper", metavar="PAPER", help="A4, A3, Letter or Tabloid (as the project says, else A4)")
     foam.set_defaults(run=_foam)
 
@@ -164,11 +171,14 @@ def _foam(told: argparse.Namespace) -> int:
     project = extract.open_project(told.project)
     show = progress_line()
     try:
-        plan = extract.foam_plan(project, told.sheet, told.gap, told.kerf, told.edge, told.grain, show)
+        grid = extract.foam_plan(project, told.sheet, told.gap, told.kerf, told.edge, told.grain, show)
+        plan = extract.closer_foam_plan(grid, told.sheet, told.closer, show)
     finally:
         if show:
             print("\r\x1b[K", end="", file=sys.stderr, flush=True)
     print("\n".join(foam_words.plan_lines(plan)))
+    if told.closer:
+        print(foam_words.closer_line(grid, plan))
     for doubt in plan.doubts:
         print(f"truepeel: note: {doubt.message}", file=sys.stderr)
     for name, content in extract.foam_files(project, plan, told.paper).items():

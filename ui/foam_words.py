@@ -17,6 +17,28 @@ def plan_lines(plan: extract.FoamPlan) -> list[str]:
     return [*lines, f"Waste {plan.waste_share:.0%}." + ("" if plan.to_buy else " Nothing to buy.")]
 
 
+def closer_line(before: extract.FoamPlan, after: extract.FoamPlan) -> str:
+    """What packing closer was good for."""
+    if after is before:
+        return "No closer way was found in that time."
+    fewer = len(before.sheets) - len(after.sheets)
+    if fewer > 0:
+        return f"Packed closer: {fewer} sheet{'' if fewer == 1 else 's'} fewer."
+    if before.to_buy != after.to_buy:
+        return "Packed closer: cheaper or smaller sheets will do."
+    saved = [more - least for more, least in zip(_reaches(before), _reaches(after), strict=True)]
+    return f"Packed closer: {max(saved):.0f} mm more of the last sheet stay whole."
+
+
+def _reaches(plan: extract.FoamPlan) -> list[float]:
+    """How far parts reach on the emptiest sheet of each thickness (mm)."""
+    least: dict[float, float] = {}
+    for sheet in plan.sheets:
+        thickness = sheet.stock.thickness_mm
+        least[thickness] = min(least.get(thickness, sheet.reach_mm), sheet.reach_mm)
+    return [least[thickness] for thickness in sorted(least)]
+
+
 def sheet_line(sheet: extract.CutSheet) -> str:
     where, count = "yours" if sheet.owned else "to buy", len(sheet.placed)
     parts = f"{count} part{'' if count == 1 else 's'}"

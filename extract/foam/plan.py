@@ -16,20 +16,16 @@ import shapely
 from extract.build import CutSheet, FoamPlan, PlacedPart, SheetStock
 from extract.doors import Doubt, Part, Pattern, Progress
 from extract.foam.bed import Bed, Form, cell_for, form_of
-from extract.foam.sheets import refused
-from extract.geometry.curve import curve_points
+from extract.foam.cost import Cost, cost_of, price_of
+from extract.foam.outlines import GRAIN_TURNS, MORE_TURNS, QUARTER_TURNS, aligned_turns, region_of
+from extract.foam.sheets import SAME_MM, refused
 
 GAP_MM = 3.0
 """Between parts: room for a knife to turn and to cut wide of the line (common practice, no source)."""
 EDGE_MM = 5.0
 """To the sheet's edge, which is seldom square or clean (common practice, no source)."""
-_CHORD_MM = 0.1
-_SAME_MM = 0.05
-"""Thicknesses this near to one another are the same stock."""
 _MOST_PARTS = 500
 """Beyond, the maker would wait for more than a minute."""
-_MORE_TURNS = tuple(range(0, 180, 15))
-"""Tried for a part that no sheet takes upright or along its longest side."""
 
 Order = Callable[[shapely.Polygon], float]
 _ORDERS: tuple[Order, ...] = (
@@ -103,7 +99,7 @@ def plan_foam(
     count = _Count(progress, copies * (len(_ORDERS) + len(sheets) - len(groups)))
     beds: list[Bed] = []
     for thickness, parts in groups:
-        sizes = [sheet for sheet in sheets if abs(sheet.thickness_mm - thickness) <= _SAME_MM]
+        sizes = [sheet for sheet in sheets if abs(sheet.thickness_mm - thickness) <= SAME_MM]
         beds += _laid(pattern.parts, parts, sizes, ways, count)
     if progress:
         progress("laying parts on sheets", 1.0)
@@ -114,7 +110,7 @@ def plan_foam(
 
 def fits(part: Part, sheet: SheetStock, edge_mm: float = EDGE_MM) -> bool:
     """Whether an empty sheet takes the part in some turn."""
-    return bool(_forms(_region(part), _Ways(0.0, edge_mm, False, cell_for([sheet])), [sheet]))
+    return bool(_forms(region_of(part), _Ways(0.0, edge_mm, False, cell_for([sheet])), [sheet]))
 
 
 def _by_thickness(parts: Sequence[Part], sheets: Sequence[SheetStock]) -> list[tuple[float, list[int]]]:
@@ -128,7 +124,7 @@ def _by_thickness(parts: Sequence[Part], sheets: Sequence[SheetStock]) -> list[t
                 "Say what it is cut from, with the step stock.",
             )
         wanted = part.thickness_mm or offered[0]
-        fits = [thickness for thickness in offered if abs(thickness - wanted) <= _SAME_MM]
+        fits = [thickness for thickness in offered if abs(thickness - wanted) <= SAME_MM]
         if not fits:
             known = ", ".join(f"{thickness:g}" for thickness in offered)
             raise refused(
@@ -151,14 +147,14 @@ def _laid(
     parts: Sequence[Part], which: Sequence[int], sizes: Sequence[SheetStock], ways: _Ways, count: _Count
 ) -> list[Bed]:
     """The parts of one thickness on sheets of theirs, in the cheapest way found."""
-    regions = {index: _region(parts[index]) for index in which}
+    regions = {index: region_of(parts[index]) for index in which}
     forms = {index: _forms(regions[index], ways, sizes) for index in which}
     for index in which:
         if not forms[index]:
             raise _too_large(parts[index], regions[index], sizes)
     items = _items(parts, which)
     least = ceil(sum(regions[item.part].area for item in items) / max(s.width_mm * s.height_mm for s in sizes) - 1e-9)
-    best: tuple[tuple[float, ...], list[Bed]] | None = None
+    best: tuple[Cost, list[Bed]] | None = None
     for order, bought in list(_trials(sizes))[: 1 if ways.quick else None]:
         queue = sorted(items, key=lambda item: (round(order(regions[item.part]), 6), item.part, item.copy))
         beds = _filled(queue, forms, sizes, bought, ways, count)
@@ -175,20 +171,13 @@ def _trials(sizes: Sequence[SheetStock]) -> Iterator[tuple[Order, SheetStock]]:
     """What is tried: every size to buy with the first order, then the other orders with the size that costs least."""
     for size in sizes:
         yield _ORDERS[0], size
-    cheapest = min(sizes, key=lambda size: (_price(size) / (size.width_mm * size.height_mm), -size.width_mm))
+    cheapest = min(sizes, key=lambda size: (price_of(size) / (size.width_mm * size.height_mm), -size.width_mm))
     for order in _ORDERS[1:]:
         yield order, cheapest
 
 
-def _price(size: SheetStock) -> float:
-    return size.width_mm * size.height_mm if size.price is None else size.price
-
-
-def _cost(beds: Sequence[Bed]) -> tuple[float, ...]:
-    """What has to be paid, how many sheets are cut into, their area, and how much of the last one."""
-    bought = [bed.stock for bed in beds if not bed.owned]
-    area = sum(bed.stock.width_mm * bed.stock.height_mm for bed in beds)
-    return round(sum(_price(size) for size in bought), 6), len(beds), area, round(beds[-1].length_mm, 6)
+def _cost(beds: Sequence[Bed]) -> Cost:
+    return cost_of([(bed.stock, bed.owned, bed.length_mm) for bed in beds])
 
 
 def _filled(
@@ -248,22 +237,14 @@ def _opened(
     return next(bed for bed in beds if any(bed.holds(form) for form in forms))
 
 
-def _region(part: Part) -> shapely.Polygon:
-    holes = [points for hole in part.holes if len(points := curve_points(hole, _CHORD_MM)) >= 3]
-    return shapely.make_valid(shapely.Polygon(curve_points(part.outline, _CHORD_MM), holes))
-
-
 def _forms(region: shapely.Polygon, ways: _Ways, sizes: Sequence[SheetStock]) -> tuple[Form, ...]:
     """The part in every turn worth trying that some sheet takes."""
     if ways.grain:
-        return _taken(region, (0.0, 180.0), ways, sizes)
-    square = tuple(90.0 * k for k in range(4))
-    found = _taken(region, square, ways, sizes) if ways.quick else ()
+        return _taken(region, GRAIN_TURNS, ways, sizes)
+    found = _taken(region, QUARTER_TURNS, ways, sizes) if ways.quick else ()
     if found:
         return found
-    along = _longest_side_deg(region)
-    turns = tuple(dict.fromkeys((*square, *(round((turn - along) % 360, 3) for turn in square))))
-    return _taken(region, turns, ways, sizes) or _taken(region, _MORE_TURNS, ways, sizes)
+    return _taken(region, aligned_turns(region), ways, sizes) or _taken(region, MORE_TURNS, ways, sizes)
 
 
 def _taken(
@@ -278,16 +259,6 @@ def _taken(
         if new and any(bed.holds(form) for bed in empty):
             found.append(form)
     return tuple(found)
-
-
-def _longest_side_deg(region: shapely.Polygon) -> float:
-    """Direction of the longest side of the smallest rectangle around the part."""
-    corners = shapely.get_coordinates(shapely.oriented_envelope(region))
-    if len(corners) < 4:
-        return 0.0
-    sides = np.diff(corners[:3], axis=0)
-    x, y = sides[int(np.argmax(np.linalg.norm(sides, axis=1)))]
-    return float(np.degrees(np.arctan2(y, x)))
 
 
 def _too_large(part: Part, region: shapely.Polygon, sizes: Sequence[SheetStock]) -> Exception:

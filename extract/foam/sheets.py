@@ -15,6 +15,8 @@ _SHEET = re.compile(
 )
 _SIDES_MM = (20.0, 4_000.0)
 _THICKEST_MM = 200.0
+SAME_MM = 0.05
+"""Thicknesses this near to one another are the same stock."""
 
 
 def refused(reason: str, advice: str) -> CannotContinue:

@@ -114,10 +114,13 @@ def _sheet_rows(plan: FoamPlan, width: float) -> list[Block]:
 def _terms(plan: FoamPlan, width: float) -> list[Block]:
     knife = f", of which {plan.kerf_mm:g} mm for the cut itself" if plan.kerf_mm else ""
     turns = "turned by half a turn at most, for the grain" if plan.grain else "turned freely, never flipped"
-    words = (
-        f"{plan.gap_mm:g} mm between parts{knife}, {plan.edge_mm:g} mm to the edge; parts are {turns}. Parts are laid "
+    how = (
+        f"They were packed closer for up to {plan.closer_s:g} s; another run may find another way."
+        if plan.closer_s
+        else "Parts are laid on a grid of 2 mm or more, so some gaps are wider by a cell."
     )
-    words += "on a grid of 2 mm or more, so some gaps are wider by a cell. Waste is what no part covers."
+    words = f"{plan.gap_mm:g} mm between parts{knife}, {plan.edge_mm:g} mm to the edge; parts are {turns}. {how} "
+    words += "Waste is what no part covers."
     return [_heading("Laid out with"), paragraph(words, width), *(paragraph(d.message, width) for d in plan.doubts)]
 
 

@@ -57,9 +57,29 @@ def test_parts_are_packed_on_pages_when_told(lantern: Path, tmp_path: Path) -> N
     assert packed != (tmp_path / "pattern.pdf").read_bytes()
 
 
+def test_parts_are_packed_closer_when_told(lantern: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["foam", str(lantern), "--sheet", "400x500x6", "--closer", "1,5s", "--out", str(tmp_path)]) == 0
+    said = capsys.readouterr().out
+    (line,) = [line for line in said.splitlines() if line.startswith(("Packed closer", "No closer way"))]
+    (page, *_) = pypdf.PdfReader(tmp_path / "foam-plan.pdf").pages
+    text = " ".join(page.extract_text().split())
+    assert ("packed closer for up to 1.5 s" in text) == line.startswith("Packed closer")
+    assert ("grid of 2 mm" in text) == line.startswith("No closer way")
+
+
+def test_no_time_to_pack_closer_gives_the_plain_plan(lantern: Path, tmp_path: Path) -> None:
+    plans = []
+    for more in ([], ["--closer", "0"]):
+        assert main(["foam", str(lantern), "--sheet", "400x500x6", "--out", str(tmp_path), *more]) == 0
+        plans.append((tmp_path / "foam-plan.pdf").read_bytes())
+    assert plans[0] == plans[1]
+
+
 @pytest.mark.parametrize(
     ("more", "reason"),
     [
+        (["--sheet", "1000x500x6", "--closer", "soon"], "no time in seconds"),
+        (["--sheet", "1000x500x6", "--closer", "-3"], "no time in seconds"),
         (["--sheet", "100x100x6"], "too large for every sheet"),
         (["--sheet", "1000x500x2"], "Add a sheet of 6 mm"),
         (["--sheet", "big"], "is no sheet"),
