@@ -9,6 +9,7 @@ import streamlit as st
 import extract
 from ui import board, builds, corrections, flow, shelf, words
 from ui.refusal import refusal_for
+from ui.tables import show_table
 
 
 def show(work: shelf.Work) -> None:
@@ -47,7 +48,7 @@ def show_board(work: shelf.Work, key: str) -> None:
         return
     flow.offer("pieces", "Next: fit the pieces")
     st.header("Panels", anchor=False)
-    st.table(words.panel_table(tracing), hide_index=True, border="horizontal")
+    show_table(words.panel_table(tracing), "Panels")
     st.caption(f"{words.SIGMA_NOTE} A line set by hand makes the panels beside it less sure.")
     # Lines that are being put right change once more before anything is printed.
     builds.foresee(work, key, files=not corrections.read(work, key).done)

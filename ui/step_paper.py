@@ -12,6 +12,7 @@ import extract
 from ui import builds, flow, foam_bench, jobs, shelf, words
 from ui.drawings import show_svg
 from ui.refusal import Refusal, refusal_for
+from ui.tables import show_table
 
 if TYPE_CHECKING:
     from extract import Project
@@ -44,7 +45,7 @@ def show_as_traced(work: shelf.Work, key: str, report: Mapping[str, Any]) -> Non
     st.write(f"**{words.headline(report)}.** Print at 100 %, and measure the check lines on the first page.")
     show_downloads(work.result(key))
     st.header("Panels", anchor=False)
-    st.table(words.panel_rows(report), hide_index=True, border="horizontal")
+    show_table(words.panel_rows(report), "Panels")
     st.caption(f"{words.plane_line(report)}. {words.SIGMA_NOTE}")
 
 

@@ -96,11 +96,11 @@ def panel_rows(report: Report) -> list[dict[str, str]]:
 
 
 def panel_table(tracing: Any) -> list[dict[str, str]]:
-    """The same rows of a tracing at hand, with the maker's names, for a table that reads Markdown."""
+    """The same rows of a tracing at hand, with the maker's names."""
     return [
         {
             "Panel": part.number,
-            "Name": plain(panel.name),
+            "Name": panel.name,
             "Area": square_centimetres(panel.area_mm2),
             "Perimeter": millimetres(panel.perimeter_mm),
             "Outline": plus_minus(panel.sigma_mm),

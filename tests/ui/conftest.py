@@ -17,6 +17,7 @@ from ui import jobs, server, shelf
 from ui.pictures import BROWSERS, browser_path, browsing
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 from plain_shell import plain_shell
 

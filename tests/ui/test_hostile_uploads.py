@@ -260,9 +260,10 @@ def test_the_server_takes_no_larger_upload() -> None:
     assert "--server.address=127.0.0.1" in options
 
 
-def test_a_panels_name_is_disarmed_for_streamlits_own_table() -> None:
-    """Which reads Markdown: a picture in a stranger's project would be fetched from wherever it says."""
-    name = {"do": "name", "at": [50.0, 50.0], "name": "![x](http://example.org/y.png)"}
-    tracing = extract.corrected(plain_shell(), [name])
-    names = [row["Name"] for row in words.panel_table(tracing)]
-    assert r"\!\[x\]\(http\://example\.org/y\.png\)" in names
+def test_a_panels_name_is_shown_letter_for_letter() -> None:
+    """Neither Markdown nor HTML: a picture in a stranger's project would be fetched from wherever it says."""
+    hurtful = "![x](http://example.org/y.png)<img src=x>"
+    tracing = extract.corrected(plain_shell(), [{"do": "name", "at": [50.0, 50.0], "name": hurtful}])
+    shown = table_html(words.panel_table(tracing), "Panels")
+    assert escape(hurtful) in shown
+    assert "<img" not in shown

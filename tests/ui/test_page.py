@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from shown import tables
 from streamlit.testing.v1 import AppTest
 
 import extract
@@ -96,11 +97,11 @@ def test_from_upload_to_downloads(page: AppTest, door: Any) -> None:
     assert "bar-long" not in said.replace("\\", ""), "the page has boxes, not options"
     assert "± 0.21 mm" in said
     step(page, "paper")
-    table = page.table[0].value
-    assert list(table["Panel"]) == ["1", "2"]
-    assert list(table["Area"]) == ["123.5 cm²", "8.5 cm²"]
-    assert list(table["Perimeter"]) == ["512.3 mm", "120.0 mm"]
-    assert list(table["Outline"]) == ["± 0.13 mm", "± 0.20 mm"]
+    (table,) = tables(page)
+    assert table["Panel"] == ["1", "2"]
+    assert table["Area"] == ["123.5 cm²", "8.5 cm²"]
+    assert table["Perimeter"] == ["512.3 mm", "120.0 mm"]
+    assert table["Outline"] == ["± 0.13 mm", "± 0.20 mm"]
     assert downloads(page)[:3] == ["Pattern to print (PDF)", "Drawing (SVG)", "Drawing for cutters (DXF)"]
 
 

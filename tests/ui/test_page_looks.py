@@ -7,14 +7,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
+from shown import STILL_MS, choose, close_list
 
 from ui import builds, jobs, shelf
 
 if TYPE_CHECKING:
     from playwright.sync_api import Page
 
-SCROLLED_MS = 300
-"""An open list closes when the page scrolls, as it does for a moment after what is off the screen is asked for."""
 HURTFUL = "<b>left</b> :red[wing] ![x](/y.png)"
 AT_REST = """() => !document.querySelector('[data-stale=true], [data-testid=stStatusWidget]')
     && document.querySelector('[data-testid=stApp]')?.dataset.testScriptState === 'notRunning'"""
@@ -42,21 +41,9 @@ def open_a_step(page: Page) -> None:
     choose(page, "What do you want to change?", "Edges: room and width")
     page.get_by_text("Leave a gap between neighbours", exact=True).click()
     choose(page, "Along these edges", "p1:")
-    settle(page)
-    if page.get_by_role("listbox").count():  # else Escape would take out what was chosen
-        page.keyboard.press("Escape")
+    close_list(page)
     page.get_by_text("As it would be; nothing is done yet.").wait_for()
     settle(page)
-
-
-def choose(page: Page, label: str, option: str) -> None:
-    box = page.get_by_role("combobox", name=label)
-    box.wait_for()
-    settle(page)
-    box.scroll_into_view_if_needed()
-    page.wait_for_timeout(SCROLLED_MS)
-    box.click()
-    page.get_by_role("option", name=option).first.click()
 
 
 def serious_faults(page: Page) -> list[tuple[str, str]]:
@@ -165,7 +152,7 @@ def reach(page: Page, name: str) -> None:
             }"""
         )
         if name in told:
-            page.wait_for_timeout(SCROLLED_MS)
+            page.wait_for_timeout(STILL_MS)
             assert seen_focus(page), f"the focus on {name} is not seen"
             return
     raise AssertionError(f"{name} cannot be reached")

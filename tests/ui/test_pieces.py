@@ -5,12 +5,11 @@ The shell is the plain one of 200 × 100 mm, cut in two by a line across its mid
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
-from html import unescape
 from pathlib import Path
 
 import pytest
+from shown import tables
 from streamlit.testing.v1 import AppTest
 
 import extract
@@ -52,15 +51,6 @@ def press(page: AppTest, label: str) -> AppTest:
 
 def told(page: AppTest) -> str:
     return "\n".join(str(each.value) for kind in (page.markdown, page.caption, page.warning) for each in kind)
-
-
-def tables(page: AppTest) -> list[dict[str, list[str]]]:
-    """The page's own tables by what they are called, each as its columns."""
-    found = []
-    for table in re.findall(r"<table.*?</table>", "".join(each.proto.body for each in page.get("html"))):
-        cells = re.findall(r'data-label="(.*?)">(.*?)</', table)
-        found.append({name: [unescape(text) for label, text in cells if label == name] for name, _ in cells})
-    return found
 
 
 def ask_for(page: AppTest, group: str, step: str) -> AppTest:

@@ -54,7 +54,7 @@ def wait_for_panels(page: Page, *areas: str, within: float = 0.05) -> None:
     """Until the table of panels, which Python makes, shows these areas in cm²."""
     page.wait_for_function(
         """([wanted, within]) => {
-            const cells = [...document.querySelectorAll('[data-testid=stTable] tbody tr')].map(row => row.innerText);
+            const cells = [...document.querySelectorAll('.figures tbody tr')].map(row => row.innerText);
             const found = cells.map(text => Number(text.match(/([0-9.]+) cm²/)?.[1])).sort((a, b) => b - a);
             return found.length === wanted.length && found.every((area, n) => Math.abs(area - wanted[n]) <= within);
         }""",
@@ -89,7 +89,7 @@ def test_a_line_taken_out_drawn_again_and_a_panel_named_by_mouse(opened: Callabl
     page.mouse.click(*on_screen(page, (170, 20)))
     page.get_by_label("Name of this panel").fill("left wing")
     page.get_by_role("button", name="Keep the name").click()
-    page.locator("[data-testid=stTable]").get_by_text("left wing").wait_for()
+    page.locator(".figures").get_by_text("left wing").wait_for()
     assert [told["do"] for told in log_of(work).done] == ["delete", "draw", "name"]
 
     page.reload()
@@ -220,7 +220,7 @@ def test_by_keyboard_alone(opened: Callable[..., Page], work: shelf.Work) -> Non
         keys.press("Tab")
     keys.type("right wing")
     keys.press("Enter")
-    page.locator("[data-testid=stTable]").get_by_text("right wing").wait_for()
+    page.locator(".figures").get_by_text("right wing").wait_for()
     assert [told["do"] for told in log_of(work).done] == ["delete", "draw", "name"]
 
 

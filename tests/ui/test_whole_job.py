@@ -17,6 +17,7 @@ import pypdf
 import pytest
 import shapely
 from pypdf.generic import ContentStream
+from shown import choose, close_list, settled
 
 import extract
 from extract.geometry.curve import curve_points
@@ -103,9 +104,7 @@ def on_screen(page: Page, place: np.ndarray) -> tuple[float, float]:
 
 
 def wait_for_panels(page: Page, count: int) -> None:
-    page.wait_for_function(
-        "count => document.querySelectorAll('[data-testid=stTable] tbody tr').length === count", arg=count
-    )
+    page.wait_for_function("count => document.querySelectorAll('.figures tbody tr').length === count", arg=count)
 
 
 def by_mouse(page: Page, work: shelf.Work) -> None:
@@ -122,34 +121,9 @@ def by_mouse(page: Page, work: shelf.Work) -> None:
     page.mouse.click(*on_screen(page, inside(tracing.panels[1], tracing)))
     page.get_by_label("Name of this panel").fill(NAME)
     page.get_by_role("button", name="Keep the name").click()
-    page.locator("[data-testid=stTable]").get_by_text(NAME).wait_for()
+    page.locator(".figures").get_by_text(NAME).wait_for()
     page.get_by_role("button", name="Next: fit the pieces").click()
     page.get_by_text(re.compile("parts? to cut")).first.wait_for()
-
-
-def settled(page: Page) -> None:
-    """Until the page's script has come to its end; before that, an open list may be drawn anew."""
-    page.wait_for_timeout(100)
-    page.locator("[data-testid=stApp][data-test-script-state=notRunning]").wait_for()
-
-
-def choose(page: Page, label: str, option: str) -> None:
-    settled(page)
-    box = page.get_by_role("combobox", name=label)
-    box.scroll_into_view_if_needed()
-    page.wait_for_timeout(300)  # an open list closes when the page scrolls
-    box.click()
-    wanted = page.get_by_role("option", name=option).first
-    wanted.wait_for()
-    page.wait_for_timeout(300)  # in the moment a list opens it lays its rows anew; a click between is on none
-    wanted.click()
-
-
-def close_list(page: Page) -> None:
-    """A list of several stays open; where it has closed by itself, Escape would take out what was chosen."""
-    settled(page)
-    if page.get_by_role("listbox").count():
-        page.keyboard.press("Escape")
 
 
 def do_step(page: Page, group: str, step: str) -> None:
@@ -317,7 +291,7 @@ def test_by_keyboard_alone(opened: Callable[[int], Page], work: shelf.Work, tmp_
     keys.press("Enter")
     keys.press("Enter")
     page.wait_for_function(
-        "count => document.querySelectorAll('[data-testid=stTable] tbody tr').length > count",
+        "count => document.querySelectorAll('.figures tbody tr').length > count",
         arg=len(tracing.panels) - 1,
     )
     keys.press("Escape")
@@ -328,7 +302,7 @@ def test_by_keyboard_alone(opened: Callable[[int], Page], work: shelf.Work, tmp_
     tab_to(page, "Name of this panel")
     keys.type(NAME)
     keys.press("Enter")
-    page.locator("[data-testid=stTable]").get_by_text(NAME).wait_for()
+    page.locator(".figures").get_by_text(NAME).wait_for()
     press(page, "Next: fit the pieces")
     page.get_by_text(re.compile("parts? to cut")).first.wait_for()
 

@@ -1,0 +1,48 @@
+"""The page as tests read and handle it."""
+
+from __future__ import annotations
+
+import re
+from html import unescape
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Page
+    from streamlit.testing.v1 import AppTest
+
+STILL_MS = 300
+
+
+def tables(page: AppTest) -> list[dict[str, list[str]]]:
+    """The page's own tables in their order, each as its columns."""
+    found = []
+    for table in re.findall(r"<table.*?</table>", "".join(each.proto.body for each in page.get("html"))):
+        cells = re.findall(r'data-label="(.*?)">(.*?)</', table)
+        found.append({name: [unescape(text) for label, text in cells if label == name] for name, _ in cells})
+    return found
+
+
+def settled(page: Page) -> None:
+    """Until the page's script has come to its end; before that, an open list may be drawn anew."""
+    page.wait_for_timeout(100)
+    page.locator("[data-testid=stApp][data-test-script-state=notRunning]").wait_for()
+
+
+def choose(page: Page, label: str, option: str) -> None:
+    box = page.get_by_role("combobox", name=label)
+    box.wait_for()
+    settled(page)
+    box.scroll_into_view_if_needed()
+    page.wait_for_timeout(STILL_MS)  # an open list closes when the page scrolls
+    box.click()
+    wanted = page.get_by_role("option", name=option).first
+    wanted.wait_for()
+    page.wait_for_timeout(STILL_MS)  # in the moment a list opens it lays its rows anew; a click between is on none
+    wanted.click()
+
+
+def close_list(page: Page) -> None:
+    """A list of several stays open; where it has closed by itself, Escape would take out what was chosen."""
+    settled(page)
+    if page.get_by_role("listbox").count():
+        page.keyboard.press("Escape")
