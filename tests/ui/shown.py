@@ -36,9 +36,26 @@ def choose(page: Page, label: str, option: str) -> None:
     page.wait_for_timeout(STILL_MS)  # an open list closes when the page scrolls
     box.click()
     wanted = page.get_by_role("option", name=option).first
-    wanted.wait_for()
-    page.wait_for_timeout(STILL_MS)  # in the moment a list opens it lays its rows anew; a click between is on none
-    wanted.click()
+    for _ in range(3):
+        wanted.wait_for()
+        page.wait_for_timeout(STILL_MS)
+        wanted.click()
+        if is_chosen(page, label, option):
+            return
+        # A long list lays its rows anew while it scrolls to one, and a click in that moment is on none: once more.
+    raise AssertionError(f"{option} was not taken")
+
+
+def is_chosen(page: Page, label: str, option: str) -> bool:
+    """Whether the box comes to hold what was clicked, as its value or as one of several."""
+    kept = page.locator("[data-tag]", has_text=option)
+    # By its label: a list that is open hides all else from screen readers, and so from roles.
+    box = page.get_by_label(label).and_(page.locator("input"))
+    for _ in range(20):
+        if kept.count() or option in box.input_value():
+            return True
+        page.wait_for_timeout(50)
+    return False
 
 
 def close_list(page: Page) -> None:
