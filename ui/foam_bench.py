@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,11 +18,25 @@ from ui.refusal import Refusal
 from ui.tables import show_table
 
 if TYPE_CHECKING:
-    from extract import Project
+    from extract import FoamPlan, Project
 
 PLAN = "plan.json"
+CLOSER_S = 30
+"""Most of what can be won is found by then, and nobody likes to wait longer (tests/bench/bench_foam_closer.py)."""
 Terms = tuple[float, float, float, bool]
 """Gap between parts, kerf and free border in mm; whether parts keep the grain's direction."""
+
+
+@dataclass(frozen=True)
+class Planned:
+    """A plan of a project's parts; ``gain`` says what packing closer was good for."""
+
+    project: Project
+    plan: FoamPlan
+    gain: str = ""
+
+
+MakePlan = Callable[[jobs.Tell | None], Planned]
 
 
 def show(work: shelf.Work, key: str, project: Project) -> flow.Wait | None:
@@ -36,18 +51,45 @@ def show(work: shelf.Work, key: str, project: Project) -> flow.Wait | None:
             st.write("Add the sheets of foam that you have or can buy, and the parts are laid on them here.")
         return None
     planned = plan_key(key, project, sheets, terms)
-    plan = jobs.result(work, planned, PLAN)
+    closer = closer_key(planned)
+    plan, better = jobs.result(work, planned, PLAN), jobs.result(work, closer, PLAN)
     with left:
-        if isinstance(plan, Refusal):
+        if isinstance(better, Refusal):
+            flow.show_refusal(better)
+        if better is not None and not isinstance(better, Refusal):
+            show_plan(work.result(closer), better)
+        elif isinstance(plan, Refusal):
             flow.show_refusal(plan)
         elif plan is not None:
             show_plan(work.result(planned), plan)
         else:
             st.write("The parts have not been laid on these sheets yet.")
     with right:
-        if plan is None and flow.pressed("Lay the parts on the sheets", "lay", type="primary"):
-            return flow.Wait(jobs.start_making(work, planned, plan_of(project, sheets, terms)), st.empty())
-    return None
+        if better is not None or isinstance(plan, Refusal):
+            return None
+        make = plan_of(project, sheets, terms)
+        return ask_plan(work, planned, make) if plan is None else ask_closer(work, closer, closer_of(make, sheets))
+
+
+def ask_plan(work: shelf.Work, key: str, make: MakePlan) -> flow.Wait | None:
+    job = jobs.under_way(work, key)
+    if job is None and flow.pressed("Lay the parts on the sheets", "lay", type="primary"):
+        job = jobs.start_making(work, key, kept(make))
+    return flow.Wait(job, st.empty()) if job else None
+
+
+def ask_closer(work: shelf.Work, key: str, make: MakePlan) -> flow.Wait | None:
+    """What takes long is done only where somebody wants it; the plan made before stays on the page meanwhile."""
+    job = jobs.under_way(work, key)
+    if job is None:
+        st.caption(
+            f"The parts can lie closer. That takes up to {CLOSER_S} s and may save a sheet, or leave more of the last "
+            "one whole. It is done once for these parts and sheets, and then kept."
+        )
+        if flow.pressed("Pack the parts closer", "closer"):
+            work.keep_plan(key)
+            job = jobs.start_aside(work, key, kept(make))
+    return flow.Wait(job, st.empty()) if job else None
 
 
 def show_sheets(work: shelf.Work) -> None:
@@ -105,26 +147,54 @@ def plan_key(key: str, project: Project, sheets: tuple[str, ...], terms: Terms) 
     return hashlib.sha256(told.encode("utf-8")).hexdigest()
 
 
-def plan_of(project: Project, sheets: tuple[str, ...], terms: Terms) -> jobs.Make:
-    def make(folder: Path, tell: jobs.Tell | None) -> None:
-        plan = extract.foam_plan(project, sheets, *terms, progress=tell)
-        for name, content in extract.foam_files(project, plan).items():
+def closer_key(planned: str) -> str:
+    return hashlib.sha256(f"closer {planned} {CLOSER_S}".encode("ascii")).hexdigest()
+
+
+def plan_of(project: Project, sheets: tuple[str, ...], terms: Terms) -> MakePlan:
+    def make(tell: jobs.Tell | None) -> Planned:
+        return Planned(project, extract.foam_plan(project, sheets, *terms, progress=tell))
+
+    return make
+
+
+def closer_of(make: MakePlan, sheets: tuple[str, ...]) -> MakePlan:
+    """The same plan, packed closer, with a line on what that was good for."""
+
+    def make_closer(tell: jobs.Tell | None) -> Planned:
+        plain = make(tell)
+        plan = extract.closer_foam_plan(plain.plan, sheets, CLOSER_S, tell)
+        return Planned(plain.project, plan, foam_words.closer_line(plain.plan, plan))
+
+    return make_closer
+
+
+def kept(make: MakePlan) -> jobs.Make:
+    """Writes down all that the page shows of the plan and hands out, so that it need never be made again."""
+
+    def keep(folder: Path, tell: jobs.Tell | None) -> None:
+        planned = make(tell)
+        plan = planned.plan
+        for name, content in extract.foam_files(planned.project, plan).items():
             (folder / name).write_bytes(content)
         for sheet in plan.sheets:
             (folder / f"sheet-{sheet.number}.svg").write_text(extract.foam_view(sheet), "utf-8")
         told = {
+            "gain": planned.gain,
             "lines": foam_words.plan_lines(plan),
             "sheets": [[foam_words.sheet_line(sheet), foam_words.place_rows(sheet)] for sheet in plan.sheets],
             "said": [doubt.message for doubt in plan.doubts],
         }
         (folder / PLAN).write_text(json.dumps(told), "utf-8")
 
-    return make
+    return keep
 
 
 def show_plan(folder: Path, plan: Mapping[str, Any]) -> None:
     for message in plan["said"]:
         st.warning(words.plain(str(message)))
+    if plan.get("gain"):
+        st.write(f"**{words.plain(str(plan['gain']))}**")
     st.write("\n".join(f"- {words.plain(str(line))}" for line in plan["lines"]))
     st.caption(words.plain(words.CAUTIONS["blades"]))
     st.download_button(

@@ -1,8 +1,8 @@
 """Work in the background, so that a reload of the page neither stops nor repeats it.
 
 One photo is traced at a time: it takes up to 1.5 GB while it is read, and two at once would only be slower. First looks
-have a thread of their own, so that nobody waits for another's tracing to hear of their cards; what may be wanted next
-is made when nothing else is to be done.
+have a thread of their own, so that nobody waits for another's tracing to hear of their cards; so has what takes long by
+choice, so that no photo waits for it. What may be wanted next is made when nothing else is to be done.
 """
 
 from __future__ import annotations
@@ -58,6 +58,8 @@ class Job:
     called_off: bool = False
     spare: bool = False
     """Whether nobody waits for it yet."""
+    aside: bool = False
+    """Whether it has a queue of its own, beside that of the photos."""
 
     def tell(self, doing: str, share: float) -> None:
         if self.called_off:
@@ -72,6 +74,7 @@ Make = Callable[[Path, Tell | None], None]
 _bench = ThreadPoolExecutor(max_workers=1, thread_name_prefix="tracing")
 _eyes = ThreadPoolExecutor(max_workers=1, thread_name_prefix="looking")
 _spare = ThreadPoolExecutor(max_workers=1, thread_name_prefix="ahead")
+_aside = ThreadPoolExecutor(max_workers=1, thread_name_prefix="aside")
 _jobs: dict[Path, Job] = {}
 """In the order they were asked for, which is that of their turns."""
 _wishes: dict[Path, tuple[Callable[[], None], float]] = {}
@@ -96,16 +99,16 @@ def start(work: Work, settings: extract.TraceSettings) -> Job:
     work.ask(reading.key)
     job, fresh = _job_for(reading.place)
     if fresh:
-        _call_off(work, but=job)
+        _call_off(work, job, lambda other: other.reads)
         job.reads = True
         _eyes.submit(_look_first, reading, job)
     return job
 
 
-def _call_off(work: Work, but: Job) -> None:
+def _call_off(work: Work, but: Job, which: Callable[[Job], bool]) -> None:
     with _lock:
         for place, job in _jobs.items():
-            if job.reads and job is not but and place.parent == work.folder:
+            if which(job) and job is not but and place.parent == work.folder:
                 job.called_off = True
 
 
@@ -181,6 +184,22 @@ def start_making(work: Work, key: str, make: Make) -> Job:
     return job
 
 
+def start_aside(work: Work, key: str, make: Make) -> Job:
+    """The same for what takes long by choice, beside all else; what this visitor had under way so is called off."""
+    job, fresh = _job_for(work.result(key))
+    if fresh:
+        _call_off(work, job, lambda other: other.aside)
+        job.aside = True
+        _aside.submit(_run, work, key, make, job)
+    return job
+
+
+def under_way(work: Work, key: str) -> Job | None:
+    """The job that makes that result now, or will."""
+    job = last(work, key)
+    return job if job and not (job.over.is_set() or job.called_off) else None
+
+
 def make_ahead(work: Work, key: str, make: Make) -> None:
     """The same at once, for what ``ahead`` does."""
     job, fresh = _job_for(work.result(key))
@@ -216,16 +235,17 @@ def _waited(folder: Path) -> float:
 
 
 def busy(but: Job | None = None) -> bool:
-    """Whether any work but that job is under way, or waits, that somebody asked for."""
+    """Whether any work but that job, and what goes on aside, is under way or waits that somebody asked for."""
     with _lock:
-        return any(not (job.spare or job.over.is_set()) for job in _jobs.values() if job is not but)
+        return any(not (job.spare or job.aside or job.over.is_set()) for job in _jobs.values() if job is not but)
 
 
 def before(job: Job) -> int:
-    """How many pieces of work that somebody waits for were asked for before that one."""
+    """How many pieces of work that somebody waits for come before that one in its queue."""
     with _lock:
-        earlier = takewhile(lambda other: other is not job, _jobs.values())
-        return sum(not (other.spare or other.called_off or other.over.is_set()) for other in earlier)
+        earlier = list(takewhile(lambda other: other is not job, _jobs.values()))
+    same = (other for other in earlier if other.aside == job.aside)
+    return sum(not (other.spare or other.called_off or other.over.is_set()) for other in same)
 
 
 def _job_for(place: Path) -> tuple[Job, bool]:

@@ -142,6 +142,10 @@ class Work:
     def keep_sheets(self, sheets: Sequence[str]) -> None:
         self._write_notes(self._notes() | {"sheets": list(sheets)})
 
+    def keep_plan(self, key: str) -> None:
+        """Remember that result as one that no later one may push out: it cannot be made again."""
+        self._write_notes(self._notes() | {"plan": key})
+
     def result(self, key: str) -> Path:
         """Where the result of that key is, or will be."""
         return self.folder / f"result-{key}"
@@ -159,9 +163,10 @@ class Work:
             shutil.rmtree(rough, ignore_errors=True)
 
     def _drop_old_results(self) -> None:
-        """Every correction and paper makes files of its own; the latest few are kept, and what was read last."""
-        asked = self.result(self.asked() or "")
-        results = [folder for folder in self.folder.glob("result-*") if folder != asked]
+        """Every correction and paper makes files of its own; the latest few are kept, what was read last, and the plan
+        that cannot be made again."""
+        kept = [self.result(str(key)) for key in (self.asked(), self._notes().get("plan")) if key]
+        results = [folder for folder in self.folder.glob("result-*") if folder not in kept]
         for folder in sorted(results, key=lambda folder: folder.stat().st_mtime, reverse=True)[RESULTS_KEPT:]:
             shutil.rmtree(folder, ignore_errors=True)
 

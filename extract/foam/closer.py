@@ -1,8 +1,8 @@
 """A plan made closer: fewer or cheaper sheets, else a larger off-cut left of the last one.
 
 A strip packing library lays a set of parts on a strip as high as a sheet; the sheet takes the set when that strip is no
-longer than the sheet. Which sets to try is decided here: first all parts shared out evenly over cheaper sheets, then
-parts of the last sheet put among those of the others, at last the last sheet by itself.
+longer than the sheet. Which sets to try is decided here: parts of the last sheet put among those of the others, all
+parts shared out evenly over cheaper sheets, at last the last sheet by itself.
 
 The work is bound to the clock: on a busy machine less is found, and the same call may give another plan. Whatever is
 found keeps every gap, which is looked at with the parts' true outlines, and is taken only when it costs less. The
@@ -30,14 +30,15 @@ _DENSEST = 0.93
 """Share of a sheet that parts with half their gap around them may fill; beyond, a trial is a waste of time."""
 _FILL, _MORE = 0.8, 0.02
 """The share that the first trial of a sheet is given, and by how much the next one is fuller where it fitted."""
-_TRIED_SHARE = 0.35
-"""Of the time that is left, what a round of trials may take."""
+_ROUND_SHARE, _TRIAL_SHARE = 0.5, 0.12
+"""Of the time that is left, what a round of trials over all sheets may take, and what a single one."""
 _LEAST_S = 1.0
 """A trial of less time tells nothing."""
 _HOPELESS = 0.025
 """Share of the sheets' length; where parts shared out are longer by more in all, more time will not bring them in."""
-_FEWER_SHARE, _FILLED_SHARE = 0.65, 0.8
-"""By then of the whole time the search for fewer sheets, and that for room on the others, has to end."""
+_EMPTIED_SHARE, _CHEAPER_SHARE, _FILLED_SHARE = 0.45, 0.7, 0.85
+"""By then of the whole time the last sheet's parts have been tried on the others, all parts on cheaper sheets, and what
+is left of the last one on the others again."""
 
 
 def pack_closer(
@@ -76,12 +77,15 @@ def _better(group: Sequence[CutSheet], sizes: Sequence[SheetStock], task: Task, 
     """The sheets of one thickness made closer, or as they are."""
     start = time.monotonic()
     best = _ordered(group)
-    fewer_until, filled_until = (start + share * (until - start) for share in (_FEWER_SHARE, _FILLED_SHARE))
-    while (found := _on_cheaper(best, sizes, task, fewer_until)) is not None:
+    shares = _EMPTIED_SHARE, _CHEAPER_SHARE, _FILLED_SHARE
+    emptied_until, cheaper_until, filled_until = (start + share * (until - start) for share in shares)
+    best = _with_the_last_emptied(best, task, emptied_until)
+    while (found := _on_cheaper(best, sizes, task, cheaper_until)) is not None:
         best = _ordered(found)
-    while len(emptied := _ordered(_with_the_last_emptied(best, task, filled_until))) < len(best):
-        best = emptied
-    best = _with_the_last_shorter(emptied, task, until)
+    best = _with_the_last_emptied(best, task, filled_until)
+    best = _with_the_last_shorter(best, task, until)
+    # The little that is left then may still find room.
+    best = _with_the_last_emptied(best, task, until)
     return best if _worth(_cost(best), _cost(_ordered(group))) else list(group)
 
 
@@ -146,7 +150,7 @@ def _spread(items: Sequence[Item], kept: Sequence[Kept], task: Task, until: floa
     over: dict[int, float] = {}
     while time.monotonic() < until:
         waiting = [k for k in range(len(kept)) if k not in done]
-        share = 1.0 if len(kept) == 1 else _TRIED_SHARE / len(waiting)
+        share = 1.0 if len(kept) == 1 else _ROUND_SHARE / len(waiting)
         some = max(share * (until - time.monotonic()), _LEAST_S)
         for k in waiting:
             begun = time.monotonic()
@@ -197,8 +201,13 @@ def _move_one(
 
 
 def _with_the_last_emptied(sheets: Sequence[CutSheet], task: Task, until: float) -> list[CutSheet]:
-    """The same sheets with as much of the last one's parts on the others as time finds room for; without the last where
+    """The same sheets with as much of the last one's parts on the others as time finds room for, so fewer of them where
     that was all."""
+    emptied = _ordered(_last_emptied(sheets, task, until))
+    return emptied if len(emptied) == len(sheets) else _with_the_last_emptied(emptied, task, until)
+
+
+def _last_emptied(sheets: Sequence[CutSheet], task: Task, until: float) -> list[CutSheet]:
     *others, last = sheets
     level = [_FILL] * len(others)
     idle = 0
@@ -212,7 +221,7 @@ def _with_the_last_emptied(sheets: Sequence[CutSheet], task: Task, until: float)
         if not chosen:
             continue
         kept = others[k].stock, others[k].owned
-        some = max(_TRIED_SHARE * (until - now) / len(others), _LEAST_S)
+        some = max((0.35 if len(others) == 1 else _TRIAL_SHARE) * (until - now), _LEAST_S)
         found, _ = laid(kept, [*own, *chosen], task, min(now + some, until))
         before, tried = task.share(kept[0], own), task.share(kept[0], [*own, *chosen])
         if found is not None:
