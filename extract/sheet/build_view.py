@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import shapely
@@ -28,6 +29,17 @@ _WIDE = 0.6
 Bounds = tuple[float, float, float, float]
 _LETTER_SHARE, _LEAST_MM = 1 / 46, 3.0
 """Height of letters as a share of the picture's longer side, so that they read alike for a glove and for a wing."""
+_LETTER, _NAME, _SMALLEST = 0.7, 1.25, 0.65
+"""Heights of an edge's letter and of a piece's name; on small pieces both are smaller, down to the last share."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Lettered:
+    """A piece with the place (2,) of its name and the height of the letters that it has room for."""
+
+    piece: Piece
+    middle: Array
+    size: float
 
 
 def build_view(build: Build, lying: Sequence[Piece], lit: Collection[str] = (), measured: str = "") -> str:
@@ -39,9 +51,9 @@ def build_view(build: Build, lying: Sequence[Piece], lit: Collection[str] = (), 
     shapes = [shape_of(piece, 0.2) for piece in lying]
     left, top, right, bottom = shapely.total_bounds(np.array(shapes, object)) if shapes else (0.0, 0.0, 1.0, 1.0)
     size = max(_LEAST_MM, _LETTER_SHARE * max(right - left, bottom - top))
-    middles = [_middle(shape, size) for shape in shapes]
-    body = [line for told in zip(lying, middles, strict=True) for line in _piece(*told, size, lit)]
-    taken = [*_letters(lying, size), *_names(lying, middles, size)]
+    lettered = [_lettered(piece, shape, size) for piece, shape in zip(lying, shapes, strict=True)]
+    body = [line for each in lettered for line in _piece(each, size, lit)]
+    taken = [place for each in lettered for place in (*_letters(each), *_name_places(each))]
     for nth, seam in enumerate(build.seams):
         body += _seam(seam, SEAM_COLOURS[nth % len(SEAM_COLOURS)], {p.id: p for p in lying}, size, taken)
     for own, piece in zip(build.pieces, lying, strict=True):
@@ -54,32 +66,40 @@ def _told(build: Build) -> str:
     return f"{len(build.pieces)} pieces with {len(build.seams)} seams"
 
 
-def _middle(shape: shapely.Polygon, size: float) -> Array:
-    return np.asarray(shapely.maximum_inscribed_circle(shape, tolerance=size / 2).coords)[0]
+def _lettered(piece: Piece, shape: shapely.Polygon, size: float) -> _Lettered:
+    """Letters beside the edges and the name in the middle of the largest circle, as large as leaves them apart."""
+    circle = shapely.maximum_inscribed_circle(shape, tolerance=size / 4)
+    room = circle.length / (_LETTER_IN + _LETTER * _half(1) + _NAME * _half(len(piece.id)))
+    return _Lettered(piece, np.asarray(circle.coords)[0], min(size, max(room, _SMALLEST * size)))
 
 
-def _letters(lying: Sequence[Piece], size: float) -> list[Array]:
-    return [_beside(edge.curve, _LETTER_IN * size) for piece in lying for edge in piece.edges]
+def _half(letters: int) -> float:
+    """From the middle of a word to its corner, in heights of its letters."""
+    return float(np.hypot(_WIDE * letters, 1)) / 2
 
 
-def _names(lying: Sequence[Piece], middles: Sequence[Array], size: float) -> list[Array]:
-    """Places along what is written on the pieces: both ends and the middle of every line."""
+def _letters(on: _Lettered) -> list[Array]:
+    return [_beside(edge.curve, _LETTER_IN * on.size) for edge in on.piece.edges]
+
+
+def _name_places(on: _Lettered) -> list[Array]:
+    """Places along what is written on the piece: both ends and the middle of every line."""
     return [
-        middle + np.array([aside * _WIDE * height * len(line), down])
-        for piece, middle in zip(lying, middles, strict=True)
-        for line, height, down in _written(piece, size)
+        on.middle + np.array([aside * _WIDE * height * len(line), down])
+        for line, height, down in _written(on)
         for aside in (-0.5, 0.0, 0.5)
     ]
 
 
-def _written(piece: Piece, size: float) -> Iterator[tuple[str, float, float]]:
+def _written(on: _Lettered) -> Iterator[tuple[str, float, float]]:
     """The lines on a piece, each with its height and how far below the middle it stands."""
-    yield piece.id, 1.25 * size, 0.0
-    if piece.name and piece.name != piece.id.removeprefix("p"):
-        yield piece.name, 0.8 * size, 1.2 * size
+    yield on.piece.id, _NAME * on.size, 0.0
+    if on.piece.name and on.piece.name != on.piece.id.removeprefix("p"):
+        yield on.piece.name, 0.8 * on.size, 1.2 * on.size
 
 
-def _piece(piece: Piece, middle: Array, size: float, lit: Collection[str]) -> Iterator[str]:
+def _piece(on: _Lettered, size: float, lit: Collection[str]) -> Iterator[str]:
+    piece = on.piece
     path = " ".join(svg_path(curve) for curve in (outline_of(piece), *(hole.curve for hole in piece.holes)))
     fill = LIT if piece.id in lit else FOAM
     yield (
@@ -88,11 +108,10 @@ def _piece(piece: Piece, middle: Array, size: float, lit: Collection[str]) -> It
     )
     for detail in piece.details:
         yield f'<path d="{svg_path(detail.curve)}" fill="none" stroke="{LINE}" stroke-width="{size / 20:.2f}"/>'
-    for edge in piece.edges:
-        x, y = _beside(edge.curve, _LETTER_IN * size)
-        yield text(x, y, edge.id, 0.7 * size)
-    x, y = middle
-    for nth, (line, height, down) in enumerate(_written(piece, size)):
+    for edge, (x, y) in zip(piece.edges, _letters(on), strict=True):
+        yield text(x, y, edge.id, _LETTER * on.size)
+    x, y = on.middle
+    for nth, (line, height, down) in enumerate(_written(on)):
         yield text(x, y + down, line, height, bold=nth == 0)
 
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import shapely
 import svgpathtools
 
 from extract.build import Build, Edge, Piece, Run, Seam
@@ -20,6 +21,10 @@ def square(piece_id: str, left: float) -> Piece:
     corners = np.array([[0, 0], [100, 0], [100, 100], [0, 100], [0, 0]]) + np.array([left, 0.0])
     edges = tuple(Edge("abcd"[k], polyline_curve(corners[k : k + 2])) for k in range(4))
     return Piece(piece_id, piece_id, edges)
+
+
+def tenfold(edge: Edge) -> Edge:
+    return replace(edge, curve=replace(edge.curve, controls=10 * edge.curve.controls))
 
 
 @pytest.fixture
@@ -60,6 +65,19 @@ def test_a_seams_disc_covers_no_name_where_there_is_room_beside_it(build: Build)
         for name in names:
             gap = np.hypot(x - float(name.get("x") or "nan"), y - float(name.get("y") or "nan"))
             assert gap > radius + float(name.get("font-size") or "nan") / 2
+
+
+def test_on_a_small_piece_its_letters_keep_clear_of_its_name(build: Build) -> None:
+    """A triangle of 160 mm beside a piece of a metre (common practice, no source: writing stays apart)."""
+    corners = np.array([[1010, 0], [1170, 0], [1090, 139], [1010, 0]], float)
+    small = Piece("p12", "12", tuple(Edge("xyz"[k], polyline_curve(corners[k : k + 2])) for k in range(3)))
+    large = replace(square("p1", 0), edges=tuple(tenfold(edge) for edge in square("p1", 0).edges))
+    boxes = {}
+    for text in drawn(replace(build, pieces=(large, small), seams=())).iter(f"{SVG}text"):
+        x, y, height = (float(text.get(each) or "nan") for each in ("x", "y", "font-size"))
+        wide = 0.3 * height * len(text.text or "")
+        boxes[text.text] = shapely.box(x - wide, y - height / 2, x + wide, y + height / 2)
+    assert all(boxes["p12"].disjoint(boxes[letter]) for letter in "xyz")
 
 
 def test_a_grid_says_the_pieces_own_millimetres(build: Build) -> None:
