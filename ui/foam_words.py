@@ -26,7 +26,7 @@ def closer_line(before: extract.FoamPlan, after: extract.FoamPlan) -> str:
         return f"Packed closer: {fewer} sheet{'' if fewer == 1 else 's'} fewer."
     if before.to_buy != after.to_buy:
         return "Packed closer: cheaper or smaller sheets will do."
-    saved = [more - least for more, least in zip(_reaches(before), _reaches(after), strict=True)]
+    saved = [more - least for more, least in zip(_reaches(before), _reaches(after), strict=False)]
     return f"Packed closer: {max(saved):.0f} mm more of the last sheet stay whole."
 
 

@@ -102,6 +102,14 @@ def test_a_sheet_less_is_bought() -> None:
     assert closer_plan.closer_s == 6.0
 
 
+def test_a_cheaper_size_will_do() -> None:
+    """The grid needs two of the small ones, at 8, so it buys the large one at 6; all go on a small one, at 4."""
+    small, large = SheetStock(290, 400, 6, price=4.0), SheetStock(580, 400, 6, price=6.0)
+    plan, closer_plan = both(triangles(), [small, large], 8.0)
+    assert plan.to_buy == ((large, 1),)
+    assert closer_plan.to_buy == ((small, 1),)
+
+
 def test_what_lies_there_does_and_nothing_is_bought() -> None:
     """Two sheets lie there, and the grid buys a third for what they can take."""
     owned = SheetStock(290, 400, 6, count=2, price=4.0)
