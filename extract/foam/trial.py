@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import count
-from math import inf
+from math import acos, ceil, inf, pi
 
 import numpy as np
 import shapely
@@ -22,6 +22,8 @@ DOING = "packing parts closer"
 _CHORD_MM = 0.02
 _SPARE_MM = 0.02
 """Kept around every part besides half the gap, and on the strip: the library counts in single precision."""
+_ROUND_MM = 0.02
+"""So far the rounded corners of what is kept around a part may lie within the true ones."""
 _SIMPLER_MM = 0.05
 """Fewer corners make the library faster; parts keep up to so much more than the gap for it."""
 _ROUNDING_MM = 1e-6
@@ -97,14 +99,21 @@ def task_for(plan: FoamPlan, seconds: float, progress: Progress | None = None) -
 
 def _kind(part: Part, gap_mm: float, grain: bool) -> Kind:
     region = region_of(part, _CHORD_MM)
-    wide = region.buffer(gap_mm / 2 + _SPARE_MM + _SIMPLER_MM, quad_segs=4).simplify(_SIMPLER_MM)
+    near, wide = gap_mm / 2 + _SPARE_MM, gap_mm / 2 + _SPARE_MM + _ROUND_MM + _SIMPLER_MM
+    grown = region.buffer(wide, quad_segs=_steps(wide)).simplify(_SIMPLER_MM)
     # Cut to the nearer one's box: a part as large as the sheet allows must still go on it.
-    grown = shapely.intersection(wide, shapely.box(*region.buffer(gap_mm / 2 + _SPARE_MM).bounds))
+    left, top, right, bottom = region.bounds
+    grown = shapely.intersection(grown, shapely.box(left - near, top - near, right + near, bottom + near))
     if grown.geom_type != "Polygon":
         grown = shapely.convex_hull(grown)
     ring = shapely.Polygon(grown.exterior)
     turns = (GRAIN_TURNS, ()) if grain else (aligned_turns(region), MORE_TURNS)
     return Kind(part, region, np.asarray(ring.exterior.coords)[:-1], ring.area, *turns)
+
+
+def _steps(radius_mm: float) -> int:
+    """Chords to a quarter of a circle that stay within ``_ROUND_MM`` of it: radius · (1 - cos(step / 2))."""
+    return ceil(pi / 4 / acos(1 - min(_ROUND_MM / radius_mm, 1.0)))
 
 
 def _size(points: Array, turn_deg: float) -> Array:

@@ -5,6 +5,7 @@ places within a tenth of the time given."""
 from __future__ import annotations
 
 import sys
+import time
 from dataclasses import replace
 from pathlib import Path
 
@@ -92,6 +93,18 @@ def test_shapes_that_interlock_need_a_sheet_less(parts: Pattern, sheet: SheetSto
     found, _ = laid((sheet, False), items, task, task.begun + A_WHILE_S)
     assert found is not None
     checked(replace(plan, sheets=(found,)), parts)
+
+
+@pytest.mark.parametrize("gap", [1.0, 25.0])
+def test_wide_gaps_are_found_wide_enough(gap: float) -> None:
+    """Round the parts' corners, too, where a circle of so large a radius is laid by chords."""
+    for parts in (triangles(), angles(), crescents()):
+        plan = plan_foam(parts, [SHEET], gap_mm=gap)
+        task = task_for(plan, A_WHILE_S)
+        items = [item for one in plan.sheets for item in items_on(one, task)]
+        found, _ = laid((SHEET, False), items, task, time.monotonic() + SECONDS, shortest=True)
+        assert found is not None
+        checked(replace(plan, sheets=(found,)), parts)
 
 
 def test_a_sheet_less_is_bought() -> None:
