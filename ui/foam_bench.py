@@ -115,13 +115,13 @@ def leave_out(work: shelf.Work, sheet: str) -> None:
 
 
 def ask_sheets(work: shelf.Work) -> None:
+    # Two rows of two, which a phone shows in this order.
     left, right = st.columns(2)
-    with left:
-        width = st.number_input("Width (mm)", 20.0, 4000.0, 1000.0, 10.0, format="%.0f")
-        thickness = st.number_input("Thickness (mm)", 0.5, 200.0, 6.0, 1.0, format="%.1f")
-    with right:
-        height = st.number_input("Height (mm)", 20.0, 4000.0, 500.0, 10.0, format="%.0f")
-        count = st.number_input("How many you have", 0, 999, 1)
+    width = left.number_input("Width (mm)", 20.0, 4000.0, 1000.0, 10.0, format="%.0f")
+    height = right.number_input("Height (mm)", 20.0, 4000.0, 500.0, 10.0, format="%.0f")
+    left, right = st.columns(2)
+    thickness = left.number_input("Thickness (mm)", 0.5, 200.0, 6.0, 1.0, format="%.1f")
+    count = right.number_input("How many you have", 0, 999, 1)
     price = st.number_input(
         "What one costs in your money, if you may buy more", 0.0, None, None, 0.5, placeholder="Not known"
     )
