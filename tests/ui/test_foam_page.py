@@ -95,6 +95,13 @@ def test_what_was_packed_closer_is_shown_with_what_it_was_good_for(work: shelf.W
     assert PRESS not in labels(page)
 
 
+def test_it_is_packed_for_real(work: shelf.Work, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(foam_bench, "CLOSER_S", 1)
+    page = press(laid(work), PRESS)
+    assert not page.exception
+    assert "Packed closer:" in told(page) or "No closer way was found" in told(page)
+
+
 def test_a_reload_neither_loses_nor_changes_it(work: shelf.Work, closer: list[float]) -> None:
     press(laid(work), PRESS)
     before = plans(work)
