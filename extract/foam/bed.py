@@ -60,8 +60,12 @@ def form_of(region: shapely.Polygon, turn_deg: float, gap_mm: float, cell_mm: fl
     return Form(turn_deg, shape, (-left, -top), (right - left, bottom - top), *_sampled(shape, gap_mm, cell_mm))
 
 
+def _reach_mm(gap_mm: float, cell_mm: float) -> float:
+    return gap_mm / 2 + hypot(cell_mm, cell_mm) / 2
+
+
 def _sampled(shape: shapely.Polygon, gap_mm: float, cell_mm: float) -> tuple[Grid, int]:
-    reach_mm = gap_mm / 2 + hypot(cell_mm, cell_mm) / 2
+    reach_mm = _reach_mm(gap_mm, cell_mm)
     reach = ceil(reach_mm / cell_mm)
     _, _, width, height = shape.bounds
     columns, rows = (ceil(side / cell_mm) + 2 * reach + 1 for side in (width, height))
@@ -117,6 +121,18 @@ class Bed:
         met = cv2.matchTemplate(window, form.mask, cv2.TM_CCORR)
         free = np.argwhere(met.T < 0.5)
         return (free[0][0] * self.cell_mm, free[0][1] * self.cell_mm) if len(free) else None
+
+    def cover(self, shape: shapely.Polygon, gap_mm: float) -> None:
+        """Takes the points of what lies anywhere, given from the corner of the usable part."""
+        rows, columns = self.taken.shape
+        x, y = (self.cell_mm * (np.arange(count) - self.pad) for count in (columns, rows))
+        grown = shape.buffer(_reach_mm(gap_mm, self.cell_mm))
+        left, top, right, bottom = grown.bounds
+        (first, last), (upper, lower) = np.searchsorted(x, (left, right)), np.searchsorted(y, (top, bottom))
+        shapely.prepare(grown)
+        met = shapely.contains_xy(grown, *np.meshgrid(x[first:last], y[upper:lower]))
+        window = self.taken[upper:lower, first:last]
+        np.maximum(window, met, out=window)
 
     def put(self, part: int, copy: int, form: Form, at: tuple[float, float]) -> None:
         """Takes the form's points; ``at`` is where its corner goes, from the corner of the usable part."""

@@ -21,6 +21,7 @@ from itertools import cycle
 from extract.build import CutSheet, FoamPlan, SheetStock
 from extract.doors import Progress
 from extract.foam.cost import Cost, cost_of
+from extract.foam.pockets import put_in_pockets
 from extract.foam.sheets import SAME_MM, refused
 from extract.foam.trial import DOING, Item, Kept, Task, items_on, laid, task_for
 
@@ -225,7 +226,8 @@ def _last_emptied(sheets: Sequence[CutSheet], task: Task, until: float) -> list[
         found, _ = laid(kept, [*own, *chosen], task, min(now + some, until))
         before, tried = task.share(kept[0], own), task.share(kept[0], [*own, *chosen])
         if found is not None:
-            others[k], last = found, _without(last, chosen, task)
+            others[k] = put_in_pockets(found, [item for item in rest if item not in chosen], task)
+            last = _without(last, items_on(others[k], task), task)
         level[k] = (before + tried) / 2 if found is None else tried + _MORE
     return [*others, last] if last.placed else others
 

@@ -17,12 +17,13 @@ from extract.build import FoamPlan, SheetStock
 from extract.doors import CannotContinue, Pattern
 from extract.foam import pack_closer, plan_foam
 from extract.foam.cost import cost_of
+from extract.foam.pockets import put_in_pockets
 from extract.foam.trial import items_on, keeps_gaps, laid, task_for
 from extract.geometry.curve import circle_curve, reversed_curve
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from foam_parts import SHEET, blobs, box, checked, fewest, part, pattern
+from foam_parts import SHEET, blobs, box, checked, fewest, least_edge, least_gap, part, pattern
 
 SECONDS = 1.5
 A_WHILE_S = 60.0
@@ -131,6 +132,31 @@ def test_what_lies_there_does_and_nothing_is_bought() -> None:
     assert [sheet.owned for sheet in plan.sheets] == [True, True, False]
     assert [sheet.owned for sheet in closer_plan.sheets] == [True, True]
     assert closer_plan.to_buy == ()
+
+
+@pytest.mark.parametrize("gap", [0.0, 3.0, 12.0])
+def test_small_parts_go_into_what_is_left_free(gap: float) -> None:
+    """Beside parts that lie anywhere, not on the grid's points."""
+    sheet = SheetStock(500, 400, 6)
+    parts = pattern(*triangles().parts, box(12, 60, "2", copies=6), box(30, 30, "3", copies=40))
+    plan = plan_foam(parts, [sheet], gap_mm=gap)
+    task = task_for(plan, A_WHILE_S)
+    items = [item for one in plan.sheets for item in items_on(one, task)]
+    large = [item for item in items if task.kinds[item[0]].part.number == "1"]
+    found, _ = laid((sheet, False), large, task, task.begun + A_WHILE_S)
+    assert found is not None
+    filled = put_in_pockets(found, [item for item in items if item not in large], task)
+    assert filled.placed[:16] == found.placed
+    assert len(filled.placed) > 22
+    assert least_gap(filled) >= gap - 1e-6
+    assert least_edge(filled) >= plan.edge_mm - 1e-6
+
+
+def test_nothing_goes_where_nothing_is_free() -> None:
+    parts = pattern(box(990, 490, "1"), box(30, 30, "2"))
+    plan = plan_foam(parts, [SHEET])
+    task = task_for(plan, A_WHILE_S)
+    assert put_in_pockets(plan.sheets[0], items_on(plan.sheets[1], task), task) is plan.sheets[0]
 
 
 def test_no_time_changes_nothing() -> None:
