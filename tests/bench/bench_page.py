@@ -48,12 +48,20 @@ def see(what: Any) -> None:
         time.sleep(0.01)
 
 
+def place_of(button: Any) -> tuple[float, float]:
+    """Where to press it: what the driver looks at before it presses by itself is no maker's wait."""
+    button.scroll_into_view_if_needed()
+    box = button.bounding_box()
+    return box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+
+
 def upload(page: Any, watch: Watch) -> None:
     with watch.timing("upload to the photo with its lines"):
         page.locator("input[type=file]").first.set_input_files(str(extract.demo_photo()))
         see(page.get_by_role("button", name="Next: check the lines"))
+    next_one = place_of(page.get_by_role("button", name="Next: check the lines"))
     with watch.timing("from there to the drawing surface"):
-        page.get_by_role("button", name="Next: check the lines").click()
+        page.mouse.click(*next_one)
         see(page.locator("canvas[data-view]"))
 
 
@@ -67,8 +75,9 @@ def change_steps(page: Any, watch: Watch) -> None:
     for number in range(ROUNDS):
         for step, shown in seen.items():
             page.wait_for_timeout(1500)
+            button = place_of(page.get_by_role("radio", name=step))
             with watch.timing(f"round {number + 1}, step change to “{step}”"):
-                page.get_by_role("radio", name=step).click()
+                page.mouse.click(*button)
                 see(shown())
 
 
