@@ -9,6 +9,7 @@ import numpy.typing as npt
 from extract.doors import Array, Mask
 from extract.ink.shell_view import disc, erode, grow
 from extract.ink.silhouette_net import ShellMap
+from extract.ink.silhouette_tint import inked
 
 BRIDGE_MM = 6.0
 SURELY_OPEN = 1.0
@@ -22,6 +23,10 @@ LEAST_SURE = 0.8
 CORE_MM, LEAST_CORE_MM2 = 10.0, 100.0
 """A piece of shell worth cutting has this much left when this much is taken off all round; the lit side of a tape roll
 has nothing."""
+
+MOST_STRANGE = 0.1
+"""No piece has the tint of neither shell nor table over so large a share: the card that tape is rolled on has it over
+a third of the roll."""
 
 RIM_MM = 2.0
 """Closer to what the photo did not see, a piece may be only part of one, or of something else."""
@@ -50,7 +55,9 @@ def pieces(shell: ShellMap, doubted: bool = False) -> Mask:
     sure = _shares(labels, shell.odds > SURE, count) > LEAST_SURE
     blind = grow(~shell.flat.valid, RIM_MM * px)
     blind[[0, -1]] = blind[:, [0, -1]] = True
-    other = (core > LEAST_CORE_MM2) & sure & ~np.isin(np.arange(count), labels[blind])
+    largest_alone = np.where((labels == int(area.argmax())) | (shell.odds < 0), shell.odds, 0)
+    grey = _shares(labels, inked(shell.flat, largest_alone), count) < MOST_STRANGE
+    other = (core > LEAST_CORE_MM2) & sure & grey & ~np.isin(np.arange(count), labels[blind])
     kept = np.zeros(count, bool)
     kept[[one for one in np.flatnonzero(other) if not straight(labels == one, area[one] * px**2)]] = True
     if doubted and not (kept & (area >= LEAST_SHELL_MM2)).any():
