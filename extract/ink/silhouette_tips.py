@@ -16,7 +16,7 @@ from scipy.ndimage import gaussian_filter, gaussian_filter1d, maximum_filter1d
 
 from extract.doors import Array, FlatView
 from extract.ink.shell_view import Image, lab_of
-from extract.ink.silhouette_hair import hair_end
+from extract.ink.silhouette_hair import Cut, hair_end
 
 STEP_MM = 0.1
 BACK_MM, ON_MM = 14.0, 6.0
@@ -73,7 +73,7 @@ def seen_tip(flat: FlatView, white: Image, end: Array, open_mm: float | None = N
     axis = (end[1] - middle) / reach
     by_row = _seen_by_row(flat, white, end, open_mm)
     known = PLAIN * reach if open_mm is None else open_mm
-    by_path = hair_end(flat, white, (middle, axis), reach, half, known)
+    by_path = hair_end(flat, white, (middle, axis), Cut(reach, half, known))
     if by_path is None or (by_path - by_row[1]) @ axis < -UNSEEN_MM:
         return by_row
     return np.stack([end[0], by_path + UNSEEN_MM * axis, end[2]])

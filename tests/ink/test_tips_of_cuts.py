@@ -66,3 +66,24 @@ def test_a_stroke_that_begins_past_the_tip_is_not_followed():
     flat = tables.paint(truth, "mat", strokes=[(line, 2.0)])
     found = seen_tip(flat, WHITE, end_of(tip, 0.0))
     assert np.hypot(*(found[1] - tip)) < 1.5
+
+
+@pytest.mark.parametrize("table", ["mat", "dark_cloth"])
+def test_a_narrow_cut_is_followed_far_past_where_its_sides_seemed_to_meet(table):
+    """A cut of 1.8 mm, of which only the first third was seen open, askew, and a line drawn aslant across the rest."""
+    truth, tip = tables.with_cut(tables.wavy_ring(), 70.0, 1.8, 60.0)
+    middle, aslant = tip - 12.0 * INWARDS, ACROSS + 0.7 * INWARDS
+    flat = tables.paint(truth, table, strokes=[([middle - 40 * aslant, middle + 40 * aslant], 1.6)])
+    base = tip - 45.0 * INWARDS
+    end = np.array([base + 0.8 * ACROSS, base + 20.0 * INWARDS + 0.3 * ACROSS, base - 0.8 * ACROSS])
+    found = seen_tip(flat, WHITE, end, 16.0)
+    short, aside = (tip - found[1]) @ INWARDS, (tip - found[1]) @ ACROSS
+    assert -1.0 < short < 6.0  # over its last 6 mm it is thinner than 0.2 mm, less than a pixel
+    assert abs(aside) < 0.5
+
+
+def test_a_stroke_that_runs_on_where_the_cut_ends_is_not_followed():
+    truth, tip = tables.with_cut(tables.wavy_ring(), 70.0, 6.0, 50.0)
+    start = tip + 1.5 * INWARDS
+    flat = tables.paint(truth, "mat", strokes=[([start, start + 40 * INWARDS + 1.5 * ACROSS], 1.8)])
+    assert np.hypot(*(seen_tip(flat, WHITE, end_of(tip, 0.0))[1] - tip)) < 2.0
