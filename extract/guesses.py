@@ -1,4 +1,5 @@
-"""Stretches of the cut edge that look too much like the table: the maker is asked, and the answers settle them."""
+"""Stretches of the cut edge that look too much like the table, and tips of cuts that end beside a line: the maker is
+asked, and the answers settle them."""
 
 from __future__ import annotations
 
@@ -12,12 +13,16 @@ from scipy.spatial import cKDTree
 from extract.doors import Array, Mask, Silhouette
 from extract.geometry.planar import arc_length
 from extract.geometry.redraw import Line
+from extract.geometry.tips import cut_tips
 
 LEAST_MM = 3.0
 """What is shorter is not asked about: a wrong place as short as that shows on no part."""
+TIP_MM = 8.0
+"""A stretch no longer than that round the tip of a cut asks whether the cut ends there."""
 REACH_MM = 3.0
 """An answer belongs to the stretch that its place lies on, by a finger's width on a screen."""
 THIN_MM = 0.1
+AT_TIP_MM = 0.6
 
 
 def stretches(unsure: Mask) -> list[Array]:
@@ -45,10 +50,15 @@ def guesses(silhouette: Silhouette) -> list[dict[str, Any]]:
                         "edge": f"edge-{number}",
                         "at": np.round(points[len(points) // 2], 3).tolist(),
                         "length": round(length, 1),
+                        "tip": length < TIP_MM and _holds_a_tip(points, ring),
                         "points": np.round(thin, 3).tolist(),
                     }
                 )
     return sorted(found, key=lambda each: -each["length"])
+
+
+def _holds_a_tip(points: Array, ring: Array) -> bool:
+    return any(np.hypot(*(points - tip).T).min() < AT_TIP_MM for tip, _ in cut_tips(ring))
 
 
 def still_unsure(old: Silhouette, rings: Mapping[str, Line], right: Sequence[Array]) -> tuple[Mask, ...]:

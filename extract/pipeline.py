@@ -17,6 +17,7 @@ from extract.doors import (
     Array,
     CannotContinue,
     Doubt,
+    Mask,
     Photo,
     PlaneCamera,
     Progress,
@@ -25,10 +26,12 @@ from extract.doors import (
     TraceSettings,
     Tracing,
 )
+from extract.graph.tips import guessed_tips
+from extract.guesses import stretches
 from extract.ink.lines import cut_colour_of, find_strokes
 from extract.ink.silhouette import find_silhouette
 from extract.pattern.parts import make_pattern
-from extract.rework import cut_panels
+from extract.rework import cut_panels, cuts
 from extract.scale import has_card
 from extract.seeing import Source, Table, see_table
 from extract.together import read_together
@@ -74,6 +77,7 @@ def trace_table(table: Table, progress: Progress | None = None) -> Tracing:
             cut = settings.cut_colour or cut_colour_of(raw)
             _check_colour(cut, raw)
             panels = cut_panels(silhouette, raw, cut, settings.smooth_mm, cameras[best])
+            tips = guessed_tips(silhouette, [stroke for stroke in raw if cuts(stroke, cut)])
             strokes = tuple(_with_plane(s, cameras[best]) for s in raw)
         shape = waiting.result()
     doubts = (
@@ -82,7 +86,10 @@ def trace_table(table: Table, progress: Progress | None = None) -> Tracing:
         *together,
         *shape.doubts,
         *_edge_doubts(silhouette),
+        *_tip_doubts(tips),
     )
+    unsure = tuple(edge | tip for edge, tip in zip(silhouette.unsure, tips, strict=True))
+    silhouette = replace(silhouette, unsure=unsure)
     pattern = make_pattern(panels, strokes, photos[best].name, date.today().isoformat(), settings.pairs, doubts)
     return Tracing(
         photos=photos,
@@ -186,5 +193,18 @@ def _edge_doubts(silhouette: Silhouette) -> tuple[Doubt, ...]:
             "edge-unsure",
             f"{100 * max(shares):.0f} % of the cut edge hardly differs from the table. Check it on the overlay, or lay "
             "the shell on a table of another colour.",
+        ),
+    )
+
+
+def _tip_doubts(tips: Sequence[Mask]) -> tuple[Doubt, ...]:
+    count = sum(len(stretches(tip)) for tip in tips)
+    if not count:
+        return ()
+    which = "A cut ends" if count == 1 else f"{count} cuts end"
+    return (
+        Doubt(
+            "tip-near-line",
+            f"{which} so close to a line that it is a guess whether it parts the panels there. Check on the overlay.",
         ),
     )

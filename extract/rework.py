@@ -157,7 +157,7 @@ class _Bench:
         panels = cut_panels(silhouette, self._landed(cutting), tracing.cut_colour, tracing.settings.smooth_mm, camera)
         panels = _named(_hand_widened(panels, self._by_hand()), self.names)
         asked = any(unsure.any() for unsure in silhouette.unsure)
-        left = [doubt for doubt in tracing.doubts if asked or doubt.code != "edge-unsure"]
+        left = [doubt for doubt in tracing.doubts if asked or doubt.code not in ("edge-unsure", "tip-near-line")]
         doubts = (*left, *self.doubts, *_hand_doubts(strokes, self.rings))
         old = tracing.pattern
         pattern = make_pattern(panels, strokes, old.photo_name, old.date, tracing.settings.pairs, doubts)

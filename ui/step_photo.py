@@ -25,6 +25,8 @@ OVERLAY = "The lines and panels found, on the photo"
 DOUBTS = {
     "bars-not-measured": "The card's bars were not measured, so the printer's own stretch is a guess that is part of "
     "the ±. Lay a ruler along both bars and fill in what it says under “What you measured”.",
+    "tip-near-line": "A cut ends so close to a line that it is a guess whether it parts the panels there. The next "
+    "step shows where, and asks.",
     "edge-unsure": "Some of the cut edge hardly differs from the table. The next step shows where, and asks.",
 }
 PHONE_SECONDS = 3.0

@@ -11,7 +11,9 @@ from shapely import LineString, Polygon
 
 from extract.doors import PlanarGraph, Silhouette, Stroke
 from extract.geometry.curve import circle_curve, curve_points
+from extract.geometry.planar import closed_up, densified
 from extract.graph.build import GRID_MM, build_graph, ring_points
+from extract.graph.tips import guessed_tips
 
 SQUARE = np.array([[0.0, 0.0], [200, 0], [200, 150], [0, 150]])
 
@@ -89,6 +91,17 @@ def test_a_cut_up_to_a_line_parts_the_panels_beside_it(short_mm, panels):
     graph = build_graph(shell(ring), [stroke("s1", [(-1, 60), (201, 60)])])
     assert len(graph.faces) == panels
     assert sum(areas(graph)) == pytest.approx(Polygon(ring).area, rel=1e-6)
+
+
+@pytest.mark.parametrize(("past_mm", "asked"), [(-6.0, False), (-2.2, True), (-0.5, True), (0.6, True), (4.0, False)])
+def test_a_cut_that_ends_beside_a_line_is_a_guess(past_mm, asked):
+    """Which panels it parts hangs on less than a photo tells of a tip."""
+    tip = np.array([50.0, 40.0 + past_mm])
+    ring = np.array([[0, 0], [45, 0], tip, [55, 0], [100, 0], [100, 80], [0, 80]], float)
+    dense = densified(closed_up(ring), 0.5)[:-1]
+    (told,) = guessed_tips(shell(dense), [stroke("a", [[-5, 40], [105, 40]])])
+    assert told.any() == asked
+    assert not asked or np.hypot(*(dense[told] - tip).T).max() < 3.0
 
 
 def test_corners_that_stick_out_are_no_cuts():

@@ -80,7 +80,7 @@ def test_a_big_roll_round_its_card_is_no_piece():
     """Tape as grey as the shell on a tube of brown card, which is like neither shell nor table (as rolls of aluminium
     tape are sold: from memory, no source)."""
     turn = np.linspace(0, 2 * np.pi, 200, endpoint=False)
-    middle = tables.CENTRE + [88.0, 20.0]
+    middle = tables.CENTRE + np.array([88.0, 20.0])
     flat = tables.paint([LEFT, middle + 34 * np.c_[np.cos(turn), np.sin(turn)]], "mat")
     pixels = flat.pixels.copy()
     cv2.circle(pixels, np.round(flat.px_from_mm(middle)).astype(int).tolist(), round(20 / flat.mm_per_px), CARD_BGR, -1)

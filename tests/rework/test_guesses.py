@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from extract.doors import Doubt, Tracing
+from extract.geometry.planar import closed_up, densified
 from extract.guesses import guesses, stretches
 from extract.rework import rework
 
@@ -54,6 +55,15 @@ def test_the_longest_guess_is_asked_about_first_and_tiny_ones_never(unsure: Trac
     assert told[0]["points"] == [[200.0, pytest.approx(10.5, abs=0.6)], [200.0, pytest.approx(89.5, abs=0.6)]]
     assert told[0]["at"] == pytest.approx([200, 50], abs=1)
     assert json.loads(json.dumps(told, allow_nan=False)) == told
+
+
+def test_a_tip_is_asked_about_as_such(tracing: Tracing) -> None:
+    cut = np.array([[0, 0], [95, 0], [100, 40], [105, 0], [200, 0], [200, 100], [0, 100]], float)
+    ring = densified(closed_up(cut), 0.5)[:-1]
+    for middle, tip in (([100, 40], True), ([50, 0], False)):
+        near = np.hypot(*(ring - middle).T) < 2.5
+        silhouette = replace(tracing.silhouette, rings_mm=(ring,), unsure=(near,))
+        assert [each["tip"] for each in guesses(silhouette)] == [tip]
 
 
 def test_an_answer_settles_its_stretch_alone(unsure: Tracing) -> None:

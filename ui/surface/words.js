@@ -31,5 +31,6 @@ export function aboutPanel(panel) {
 }
 
 export function aboutGuess(guess) {
+  if (guess.tip) return "Does this cut end here? A line is so close that it is a guess whether the cut reaches it.";
   return `Does the cut edge run here? Over ${guess.length.toFixed(0)} mm it hardly differs from the table.`;
 }
