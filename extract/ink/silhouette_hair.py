@@ -49,8 +49,9 @@ BESIDE_MM, USUAL_MM, MARGIN = 2.7, 12.0, 0.8
 MOST = 1.2
 """A row counts no more than this, so that no glint outvotes its neighbours."""
 
-LOST = 10.0
-"""Where the path has lost so much of what it had gathered, the hair has ended and what comes later is another line."""
+LOST, LOST_MM = 10.0, 10.0
+"""Where the path has lost so much of what it had gathered, or shows nothing for so long, the hair has ended and what
+comes later is another line."""
 
 SIDE_SD_MM, LEAST_SD_MM, MOST_SD_MM = 0.3, 1.0, 6.0
 """How well a cut's width is known: over its slope, that is how well its sides say where they meet."""
@@ -65,6 +66,10 @@ INK, INK_SHARE, UNKNOWN = 0.7, 0.1, 0.02
 """A row with so large a share of flank darker than that part of the shell's lightness runs over a drawn line: it hides
 the hair, and where it does, says next to nothing."""
 
+FIRM, HIDDEN_MM, WIDEST_INK_MM = 0.6, 0.8, 6.0
+"""A hair that still stands out by so much more than it must, and is lost no further than that before a drawn line, goes
+on at least to the middle of the line (one that is not run along)."""
+
 THIN_MM = 1.2
 """What is wider than that beyond the cut's own width is no hair but a line that the path runs along, or a crease."""
 
@@ -75,11 +80,13 @@ Frame = tuple[Array, Array]
 @dataclass(frozen=True, eq=False)
 class Strip:
     """Rows ``along_mm`` a cut's axis and columns ``across_mm``: ``off`` how many spreads each pixel is off the nearer
-    in colour of its two flanks, ``inked`` rows where a drawn line hides the flanks."""
+    in colour of its two flanks, ``dark`` where it is as dark as ink, ``inked`` rows where a drawn line hides the
+    flanks."""
 
     along_mm: Array
     across_mm: Array
     off: Array
+    dark: npt.NDArray[np.bool_]
     inked: npt.NDArray[np.bool_]
 
 
@@ -130,14 +137,31 @@ def _followed(flat: FlatView, white: Image, frame: Frame, cut: Cut) -> Array | N
     heights = np.log(off[np.arange(len(rows)), columns])
     usual = _usual(heights[1:].min(0), inked)
     dearer = DEARER * np.clip((along - cut.reach_mm) / cut.promise_sd_mm - 1, 0, 1)
-    gain = np.clip(heights[0] - np.maximum(STANDS_OUT, usual + MARGIN) - dearer, -MOST, MOST)
+    above = heights[0] - np.maximum(STANDS_OUT, usual + MARGIN)
+    gain = np.clip(above - dearer, -MOST, MOST)
     gain = np.where(_width(off, columns[0]) < THIN_MM + cut.width_mm(along), gain, -UNKNOWN)
-    gathered = np.cumsum(np.where(inked, np.maximum(gain, -UNKNOWN), gain))
-    lost = np.maximum.accumulate(np.maximum(gathered, 0)) - gathered > LOST
+    hidden = inked & strip.dark[rows, columns[0]]
+    gain = np.where(inked, np.maximum(np.where(hidden, -UNKNOWN, gain), -UNKNOWN), gain)
+    gathered = np.cumsum(gain)
+    each = np.arange(len(rows))
+    unseen_mm = (each - np.maximum.accumulate(np.where(gain > 0, each, 0))) * STEP_MM * EVERY
+    lost = (np.maximum.accumulate(np.maximum(gathered, 0)) - gathered > LOST) | (unseen_mm > LOST_MM)
     last = int(np.where(np.logical_or.accumulate(lost), -np.inf, gathered).argmax())
     if gathered[last] <= 0:
         return None
+    if np.median(above[max(0, last - 4) : last + 1]) > FIRM:
+        last = _into_ink(inked, last)
     return np.column_stack([along, strip.across_mm[columns[0]]])[: last + 1]
+
+
+def _into_ink(inked: npt.NDArray[np.bool_], last: int) -> int:
+    """The row in the middle of a drawn line that begins right after row ``last``; that row where none does."""
+    step_mm = STEP_MM * EVERY
+    ahead = inked[last + 1 : last + 1 + round((HIDDEN_MM + WIDEST_INK_MM) / step_mm)]
+    first = int(ahead.argmax())
+    if not ahead.any() or first * step_mm > HIDDEN_MM or ahead[first:].all():
+        return last
+    return last + 1 + first + int(ahead[first:].argmin()) // 2
 
 
 def _strip(flat: FlatView, white: Image, frame: Frame, cut: Cut) -> Strip:
@@ -158,8 +182,8 @@ def _strip(flat: FlatView, white: Image, frame: Frame, cut: Cut) -> Strip:
     # what lies between the colours of its sides is the blurred edge of a line or a tape
     ridge = (apart[0] * apart[1]).sum(-1) > 0
     off = np.where(ridge, np.minimum(*(np.linalg.norm(one, axis=-1) for one in apart)), 0)
-    dark = (lab[..., 0] < INK * np.median(lab[..., 0][flank])) & flank
-    return Strip(along, across, off, dark.sum(1) > INK_SHARE * flank.sum(1))
+    dark = lab[..., 0] < INK * np.median(lab[..., 0][flank])
+    return Strip(along, across, off, dark, (dark & flank).sum(1) > INK_SHARE * flank.sum(1))
 
 
 def _usual(heights: Array, inked: npt.NDArray[np.bool_]) -> Array:

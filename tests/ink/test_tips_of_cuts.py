@@ -82,8 +82,11 @@ def test_a_narrow_cut_is_followed_far_past_where_its_sides_seemed_to_meet(table)
     assert abs(aside) < 0.5
 
 
-def test_a_stroke_that_runs_on_where_the_cut_ends_is_not_followed():
+@pytest.mark.parametrize("grazing", [False, True])
+def test_a_stroke_that_runs_on_where_the_cut_ends_is_not_followed(grazing):
     truth, tip = tables.with_cut(tables.wavy_ring(), 70.0, 6.0, 50.0)
-    start = tip + 1.5 * INWARDS
-    flat = tables.paint(truth, "mat", strokes=[([start, start + 40 * INWARDS + 1.5 * ACROSS], 1.8)])
+    line = [tip + 1.5 * INWARDS, tip + 40 * INWARDS + 1.5 * ACROSS]
+    if grazing:
+        line = [tip + along * INWARDS + (1.2 + 0.006 * along**2) * ACROSS for along in np.linspace(-30, 40, 30)]
+    flat = tables.paint(truth, "mat", strokes=[(line, 1.8)])
     assert np.hypot(*(seen_tip(flat, WHITE, end_of(tip, 0.0))[1] - tip)) < 2.0
