@@ -53,7 +53,7 @@ LOST, LOST_MM = 10.0, 10.0
 """Where the path has lost so much of what it had gathered, or shows nothing for so long, the hair has ended and what
 comes later is another line."""
 
-SIDE_SD_MM, LEAST_SD_MM, MOST_SD_MM = 0.3, 1.0, 6.0
+SIDE_SD_MM, LEAST_SD_MM, MOST_SD_MM = 0.3, 0.5, 6.0
 """How well a cut's width is known: over its slope, that is how well its sides say where they meet."""
 
 DEARER = 0.6
@@ -63,12 +63,13 @@ SOFT_MM, SHARP_MM = 0.6, 0.15
 """The strip is smoothed along the cut: as much where the cut is thin for long, less where its tip is blunt."""
 
 INK, INK_SHARE, UNKNOWN = 0.7, 0.1, 0.02
-"""A row with so large a share of flank darker than that part of the shell's lightness runs over a drawn line: it hides
-the hair, and where it does, says next to nothing."""
+"""A row with so large a share of flank darker than that part of the shell's lightness runs over a drawn line: what is
+as dark, or stands out less than firmly, says next to nothing there."""
 
-FIRM, HIDDEN_MM, WIDEST_INK_MM = 0.6, 0.8, 6.0
-"""A hair that still stands out by so much more than it must, and is lost no further than that before a drawn line, goes
-on at least to the middle of the line (one that is not run along)."""
+FIRM, FIRM_WIDTH_MM, HIDDEN_MM, WIDEST_INK_MM = 0.6, 0.25, 0.8, 6.0
+"""A hair that still stands out by so much more than it must is so wide yet, and its taper says how far it goes on.
+Where it is lost no further than that before a drawn line, it then ends in the middle of the line, if the line is one
+that is not run along."""
 
 THIN_MM = 1.2
 """What is wider than that beyond the cut's own width is no hair but a line that the path runs along, or a crease."""
@@ -80,7 +81,8 @@ Frame = tuple[Array, Array]
 @dataclass(frozen=True, eq=False)
 class Strip:
     """Rows ``along_mm`` a cut's axis and columns ``across_mm``: ``off`` how many spreads each pixel is off the nearer
-    in colour of its two flanks, ``dark`` where it is as dark as ink, ``inked`` rows where a drawn line hides the
+    in colour of its two flanks, ``dark`` where it is as dark as ink, or within half a
+    millimetre of what is and no lighter than its flanks, ``inked`` rows where a drawn line hides the
     flanks."""
 
     along_mm: Array
@@ -100,9 +102,13 @@ class Cut:
     open_mm: float
 
     @property
+    def slope(self) -> float:
+        return max(2 * self.half_mm, 1e-9) / self.reach_mm
+
+    @property
     def promise_sd_mm(self) -> float:
         """How well the sides say where they meet."""
-        return float(np.clip(SIDE_SD_MM * self.reach_mm / max(2 * self.half_mm, 1e-9), LEAST_SD_MM, MOST_SD_MM))
+        return float(np.clip(SIDE_SD_MM / self.slope, LEAST_SD_MM, MOST_SD_MM))
 
     def width_mm(self, along: Array) -> Array:
         return 2 * self.half_mm * np.maximum(1 - along / self.reach_mm, 0)
@@ -140,8 +146,8 @@ def _followed(flat: FlatView, white: Image, frame: Frame, cut: Cut) -> Array | N
     above = heights[0] - np.maximum(STANDS_OUT, usual + MARGIN)
     gain = np.clip(above - dearer, -MOST, MOST)
     gain = np.where(_width(off, columns[0]) < THIN_MM + cut.width_mm(along), gain, -UNKNOWN)
-    hidden = inked & strip.dark[rows, columns[0]]
-    gain = np.where(inked, np.maximum(np.where(hidden, -UNKNOWN, gain), -UNKNOWN), gain)
+    hidden = inked & (strip.dark[rows, columns[0]] | (gain < FIRM))
+    gain = np.where(hidden, -UNKNOWN, gain)
     gathered = np.cumsum(gain)
     each = np.arange(len(rows))
     unseen_mm = (each - np.maximum.accumulate(np.where(gain > 0, each, 0))) * STEP_MM * EVERY
@@ -150,7 +156,8 @@ def _followed(flat: FlatView, white: Image, frame: Frame, cut: Cut) -> Array | N
     if gathered[last] <= 0:
         return None
     if np.median(above[max(0, last - 4) : last + 1]) > FIRM:
-        last = _into_ink(inked, last)
+        middle = _into_ink(inked, last)
+        last = middle if along[middle] - along[last] < FIRM_WIDTH_MM / cut.slope else last
     return np.column_stack([along, strip.across_mm[columns[0]]])[: last + 1]
 
 
@@ -183,7 +190,10 @@ def _strip(flat: FlatView, white: Image, frame: Frame, cut: Cut) -> Strip:
     ridge = (apart[0] * apart[1]).sum(-1) > 0
     off = np.where(ridge, np.minimum(*(np.linalg.norm(one, axis=-1) for one in apart)), 0)
     dark = lab[..., 0] < INK * np.median(lab[..., 0][flank])
-    return Strip(along, across, off, dark, (dark & flank).sum(1) > INK_SHARE * flank.sum(1))
+    inked = (dark & flank).sum(1) > INK_SHARE * flank.sum(1)
+    beside_ink = cv2.dilate(dark.astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
+    lighter = lab[..., 0] > np.maximum(left[:, :1], right[:, :1])
+    return Strip(along, across, off, dark | beside_ink & ~lighter, inked)
 
 
 def _usual(heights: Array, inked: npt.NDArray[np.bool_]) -> Array:

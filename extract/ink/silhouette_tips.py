@@ -49,6 +49,9 @@ GAP_MM, LOST_MM = 0.8, 2.5
 UNSEEN_MM = 0.35
 """A hair is lost to the eye before its end, by 0.3 to 0.5 mm in the median over scenes with exact truth."""
 
+UNSEEN_WIDTH_MM = 0.07
+"""Blunt cuts by less: where they are so wide yet."""
+
 
 @dataclass(frozen=True, eq=False)
 class Hair:
@@ -73,10 +76,12 @@ def seen_tip(flat: FlatView, white: Image, end: Array, open_mm: float | None = N
     axis = (end[1] - middle) / reach
     by_row = _seen_by_row(flat, white, end, open_mm)
     known = PLAIN * reach if open_mm is None else open_mm
-    by_path = hair_end(flat, white, (middle, axis), Cut(reach, half, known))
-    if by_path is None or (by_path - by_row[1]) @ axis < -UNSEEN_MM:
+    cut = Cut(reach, half, known)
+    by_path = hair_end(flat, white, (middle, axis), cut)
+    unseen_mm = min(UNSEEN_MM, UNSEEN_WIDTH_MM / cut.slope)
+    if by_path is None or (by_path - by_row[1]) @ axis < -unseen_mm:
         return by_row
-    return np.stack([end[0], by_path + UNSEEN_MM * axis, end[2]])
+    return np.stack([end[0], by_path + unseen_mm * axis, end[2]])
 
 
 def _seen_by_row(flat: FlatView, white: Image, end: Array, open_mm: float | None) -> Array:
