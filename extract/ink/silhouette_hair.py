@@ -64,7 +64,7 @@ SOFT_MM, SHARP_MM = 0.6, 0.15
 
 INK, INK_SHARE, UNKNOWN = 0.7, 0.1, 0.02
 """A row with so large a share of flank darker than that part of the shell's lightness runs over a drawn line: what is
-as dark, or stands out less than firmly, says next to nothing there."""
+as dark, or does not stand out, says next to nothing there."""
 
 FIRM, FIRM_WIDTH_MM, HIDDEN_MM, WIDEST_INK_MM = 0.6, 0.25, 0.8, 6.0
 """A hair that still stands out by so much more than it must is so wide yet, and its taper says how far it goes on.
@@ -146,7 +146,7 @@ def _followed(flat: FlatView, white: Image, frame: Frame, cut: Cut) -> Array | N
     above = heights[0] - np.maximum(STANDS_OUT, usual + MARGIN)
     gain = np.clip(above - dearer, -MOST, MOST)
     gain = np.where(_width(off, columns[0]) < THIN_MM + cut.width_mm(along), gain, -UNKNOWN)
-    hidden = inked & (strip.dark[rows, columns[0]] | (gain < FIRM))
+    hidden = inked & (strip.dark[rows, columns[0]] | (gain < 0))
     gain = np.where(hidden, -UNKNOWN, gain)
     gathered = np.cumsum(gain)
     each = np.arange(len(rows))
