@@ -280,16 +280,16 @@ def _width_mm(dark: Array) -> float:
     over = profile - (profile[top] + np.median(profile[BESIDE])) / 2
     if over[top] <= 0:
         return 0.0
-    return _way_down(over[top:]) + _way_down(over[top::-1])
+    return float(PROFILE_MM[1] - PROFILE_MM[0]) * (way_down(over[top:]) + way_down(over[top::-1]))
 
 
-def _way_down(over: Array) -> float:
-    """How far (mm) from the first sample the values, sampled as ``PROFILE_MM``, fall to nothing."""
-    step, below = float(PROFILE_MM[1] - PROFILE_MM[0]), np.flatnonzero(over <= 0)
+def way_down(over: Array) -> float:
+    """After how many steps from the first of the values (N,), which is positive, they fall to nothing."""
+    below = np.flatnonzero(over <= 0)
     if len(below) == 0:
-        return step * (len(over) - 1)
+        return float(len(over) - 1)
     k = int(below[0])
-    return step * (k - float(over[k] / (over[k] - over[k - 1])))
+    return k - float(over[k] / (over[k] - over[k - 1]))
 
 
 def _sides(dark: Array, width_mm: float) -> Array:

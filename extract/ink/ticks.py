@@ -15,26 +15,26 @@ import numpy as np
 
 from extract.doors import Array, FlatView
 from extract.geometry.planar import arc_length
-from extract.ink.belief import LEAST_VOTES, RunEnd, judged, links, other_end, vote, way_out
+from extract.ink.bars import STEP_MM, Bars, find_bars
+from extract.ink.belief import LEAST_VOTES, MOST_FOR, RunEnd, judged, links, other_end, vote, way_out
 from extract.ink.branches import Run, place, with_true_nodes
-from extract.ink.darkness import InkField, sample, strongest
+from extract.ink.darkness import InkField
 from extract.ink.skeleton import Branch
 
 SQUARE_DEG = 50.0
 """Least angle between a tick and the line it stands on."""
-STEP_MM = 0.2
-FIRST_MM, SHORTEST_MM, LONGEST_MM = 1.4, 3.0, 8.0
-"""Of one half: where the line's own ink is left behind, and how far ticks reach (common practice, no source)."""
-BEYOND_MM = (0.8, 3.2)
-"""Where nothing more is to be seen, beyond the end of a half and its blur."""
-CORE_MM, SIDE_MM = 0.45, (1.1, 2.1)
-SURE, LIKELY = 0.22, 0.12
-"""Share of light taken more than on either side, in the weaker half, that makes a tick: on our own scenes what else
-crosses a line stays below 0.215, and nine of ten faint ticks lie above. What is likely needs runs that do not plainly
-speak against ink."""
+DARK, SURE, PLAIN, LIKELY = 0.34, 0.23, 0.18, 0.165
+"""Strength of a bar that makes a tick: of any; of one of a tick's shape; of such a one whose halves are two short runs
+that end free; of such whose runs do not plainly speak against ink. On our own hard scenes (seeds 9000 to 9039, 9100 to
+9139) whatever else crosses a line stays below."""
+LEAST_MM, MOST_MM, MOST_PAIR_MM, MOST_INK_MM = 0.65, 1.25, 1.35, 1.5
+GLINT, PAIR_GLINT = 0.3, 0.6
+"""Ticks this faint come from a thin tip; a wrinkle is wider, unless its runs say that they are ink, or bright at its
+side."""
 LEAST_TICK_VOTES = -6.0
 LEAST_REST_MM = 2.0
 """Less than this beyond a tick's end is its own blunt end."""
+LONG_MM = 25.0
 LOOSE_MM, LEAN_DEG = 9.0, 30.0
 """A run as short as this that ends free beside the line, in the tick's direction, is half of it."""
 
@@ -54,21 +54,40 @@ def with_ticks(ink: list[Run], seen: Sequence[Run], field: InkField, flat: FlatV
     runs, ``ink`` among them."""
     inked = {_key(run) for run in ink}
     ink = _ended(ink, field, flat)
-    stubs = _stubs(ink, [run for run in seen if _key(run) not in inked])
+    stubs = [*_stubs(ink, [run for run in seen if _key(run) not in inked]), *_lone_halves(ink)]
     if not stubs:
         return ink
-    strength, lengths = _stands(stubs, field, flat)
+    bars = _bars(stubs, field, flat)
     chosen: dict[int, int] = {}
-    for k in np.argsort(-strength).tolist():
-        if strength[k] >= SURE or (strength[k] >= LIKELY and _speaks_for_ink(stubs[k], seen)):
+    for k in np.argsort(-bars.strength).tolist():
+        if _is_tick(stubs[k], k, bars, seen):
             chosen.setdefault(stubs[k].node, k)
     kept = [run for run in ink if not any(_is_half(run, stubs[k]) for k in chosen.values())]
-    fresh = [
-        _half(stubs[k], sign * lengths[k, side], field, flat)
-        for k in chosen.values()
-        for side, sign in enumerate((1.0, -1.0))
-    ]
+    fresh = [_half(stubs[k].node, k, side, bars, field, flat) for k in chosen.values() for side in (0, 1)]
     return with_true_nodes([*kept, *fresh])
+
+
+def _bars(stubs: Sequence[_Stub], field: InkField, flat: FlatView) -> Bars:
+    return find_bars(np.array([s.foot_mm for s in stubs]), np.array([s.ahead for s in stubs]), field, flat)
+
+
+def _lone_halves(ink: Sequence[Run]) -> list[_Stub]:
+    """Half ticks in ink that have nothing across the line: what is there may be too faint for a run of its own."""
+    return [s for s in _stubs(ink, ink) if _is_half(ink[s.run[0]], s) and not _opposite(ink, s)]
+
+
+def _is_tick(stub: _Stub, k: int, bars: Bars, seen: Sequence[Run]) -> bool:
+    strength, width, glint = (float(told[k]) for told in (bars.strength, bars.width_mm, bars.glint))
+    if strength >= DARK:
+        return True
+    if strength < LIKELY or width < LEAST_MM:
+        return False
+    halves = [run for run in seen if _is_half(run, stub)]
+    if len(halves) != 2:
+        return strength >= SURE and width <= MOST_MM and glint <= GLINT
+    votes = sum(vote(run) for run in halves)
+    strong = strength >= PLAIN or votes > LEAST_TICK_VOTES
+    return strong and width <= (MOST_INK_MM if votes > 0 else MOST_PAIR_MM) and glint <= PAIR_GLINT
 
 
 def _ended(ink: list[Run], field: InkField, flat: FlatView) -> list[Run]:
@@ -76,16 +95,24 @@ def _ended(ink: list[Run], field: InkField, flat: FlatView) -> list[Run]:
     stubs = _stubs(ink, ink)
     if not stubs:
         return ink
-    strength, lengths = _stands(stubs, field, flat)
+    bars = _bars(stubs, field, flat)
     link, instead = links(ink), dict[int, list[Run]]()
-    for k in np.argsort(-strength).tolist():
-        if strength[k] < LIKELY:
+    for k in np.argsort(-bars.strength).tolist():
+        if bars.strength[k] < SURE:
             break
-        halves = [(stubs[k].run, lengths[k, 0]), *((end, lengths[k, 1]) for end in _opposite(ink, stubs[k])[:1])]
-        parts = [_cut(end, reach, ink, link, field, flat) for end, reach in halves]
-        changes = {index: runs for part in parts if part for index, runs in part.items()}
-        if None not in parts and not changes.keys() & instead.keys():
-            instead |= changes
+        halves = [
+            (stubs[k].run, bars.reach_mm[k, 0]),
+            *((end, bars.reach_mm[k, 1]) for end in _opposite(ink, stubs[k])[:1]),
+        ]
+        changes: dict[int, list[Run]] = {}
+        for end, reach in halves:
+            part = _cut(end, reach, ink, link, field, flat)
+            if part is None:
+                break
+            changes |= part
+        else:
+            if not changes.keys() & instead.keys():
+                instead |= changes
     return with_true_nodes([new for i, run in enumerate(ink) for new in instead.get(i, [run])])
 
 
@@ -104,16 +131,22 @@ def _cut(
     (index, last), run = near, ink[near[0]]
     points = run.points_mm[::-1] if last else run.points_mm
     at = arc_length(points)
-    parts, onward = [], _onward(near, link)
+    within, onward = at <= reach_mm, _onward(near, link)
+    rest: list[Run] = []
     if at[-1] > reach_mm + LEAST_REST_MM:
-        pieces = (points[at <= reach_mm], run.end if last else run.start), (points[at > reach_mm], -1)
-        parts = [place(Branch(flat.px_from_mm(piece), node, -1), field, flat) for piece, node in pieces]
-    votes = [vote(part) for part in (*parts[1:], *(ink[i] for i in onward))]
+        if at[-1] > LONG_MM and vote(run) > MOST_FOR * reach_mm:
+            return None  # nearly all of the run lies beyond the tick, and it says more for ink than a tick can
+        rest = [place(Branch(flat.px_from_mm(points[~within]), -1, -1), field, flat)]
+    votes = [vote(part) for part in (*rest, *(ink[i] for i in onward))]
     natures = judged(votes, False, LEAST_VOTES, 0.0)  # that there is a line at all is settled by the tick
     if any(natures[:1]):
         return None
-    pale = [*natures[len(parts[1:]) :], True].index(True)
-    return {i: [] for i in onward[:pale]} | ({index: parts[:1]} if parts else {})
+    pale = [*natures[len(rest) :], True].index(True)
+    gone: dict[int, list[Run]] = {i: [] for i in onward[:pale]}
+    if rest:
+        half = Branch(flat.px_from_mm(points[within]), run.end if last else run.start, -1)
+        gone[index] = [place(half, field, flat)]
+    return gone
 
 
 def _onward(near: RunEnd, link: dict[RunEnd, RunEnd]) -> list[int]:
@@ -148,44 +181,6 @@ def _key(run: Run) -> bytes:
     return run.points_mm.tobytes()
 
 
-def _stands(stubs: Sequence[_Stub], field: InkField, flat: FlatView) -> tuple[Array, Array]:
-    """How plainly each stub and what lies opposite stand out and end (K,), and the lengths of both (K, 2) in mm."""
-    along = np.arange(0.0, LONGEST_MM + BEYOND_MM[1] + STEP_MM, STEP_MM)
-    across = np.arange(-SIDE_MM[1], SIDE_MM[1] + STEP_MM, STEP_MM)
-    foot, ahead = np.array([s.foot_mm for s in stubs]), np.array([s.ahead for s in stubs])
-    aside = np.stack([-ahead[:, 1], ahead[:, 0]], axis=1)
-    way = np.array([1.0, -1.0])[:, None] * along
-    grid = foot[:, None, None, None] + way[..., None, None] * ahead[:, None, None, None]
-    grid = grid + across[:, None] * aside[:, None, None, None]
-    taken = 1 - np.exp(-strongest(sample(field.ratio, flat.px_from_mm(grid.reshape(-1, 2)))))
-    taken = taken.reshape(len(stubs), 2, len(along), len(across))
-    core, left, right = (
-        taken[..., part].mean(axis=-1) for part in (np.abs(across) < CORE_MM, across < -SIDE_MM[0], across > SIDE_MM[0])
-    )
-    strength, lengths = _ending(core - np.maximum(left, right))
-    return strength.min(axis=1), lengths
-
-
-def _ending(contrast: Array) -> tuple[Array, Array]:
-    """For the best place to end, how much more contrast there is before it than beyond, and that place in mm;
-    ``contrast`` (…, N) every ``STEP_MM`` from the line on."""
-    total = np.cumsum(np.concatenate([np.zeros((*contrast.shape[:-1], 1)), contrast], axis=-1), axis=-1)
-    first = round(FIRST_MM / STEP_MM)
-    near, far = (round(mm / STEP_MM) for mm in BEYOND_MM)
-    end = np.arange(round(SHORTEST_MM / STEP_MM), round(LONGEST_MM / STEP_MM) + 1)
-    before = (total[..., end] - total[..., first : first + 1]) / (end - first)
-    beyond = (total[..., end + far] - total[..., end + near]) / (far - near)
-    gain = before - np.abs(beyond)
-    best = gain.argmax(axis=-1)
-    return np.take_along_axis(gain, best[..., None], axis=-1)[..., 0], end[best] * STEP_MM
-
-
-def _speaks_for_ink(stub: _Stub, seen: Sequence[Run]) -> bool:
-    """Whether both halves are short runs of their own that may be ink."""
-    halves = [run for run in seen if _is_half(run, stub)]
-    return len(halves) == 2 and sum(vote(run) for run in halves) > LEAST_TICK_VOTES
-
-
 def _is_half(run: Run, stub: _Stub) -> bool:
     if run.closed or (run.start == stub.node) == (run.end == stub.node) or run.length_mm > LOOSE_MM:
         return False
@@ -194,6 +189,7 @@ def _is_half(run: Run, stub: _Stub) -> bool:
     return loose and abs(float(way_out(run.points_mm, last) @ stub.ahead)) > np.cos(np.radians(LEAN_DEG))
 
 
-def _half(stub: _Stub, reach_mm: float, field: InkField, flat: FlatView) -> Run:
-    points = stub.foot_mm + np.linspace(0, reach_mm, max(2, round(abs(reach_mm) / STEP_MM)))[:, None] * stub.ahead
-    return place(Branch(flat.px_from_mm(points), stub.node, -1), field, flat)
+def _half(node: int, k: int, side: int, bars: Bars, field: InkField, flat: FlatView) -> Run:
+    far = (1.0, -1.0)[side] * bars.reach_mm[k, side]
+    points = bars.foot_mm[k] + np.linspace(0, far, max(2, round(abs(far) / STEP_MM)))[:, None] * bars.ahead[k]
+    return place(Branch(flat.px_from_mm(points), node, -1), field, flat)

@@ -34,6 +34,36 @@ def test_a_pale_tick_is_read_where_it_stands(half_mm):
     assert np.ptp(found.points_mm[:, 1]) == pytest.approx(2 * half_mm, abs=1.5)
 
 
+def ribbed(deg, depth=0.2, pitch_mm=1.7):
+    """Light on foil with creases side by side, across the direction ``deg``."""
+    across = np.cos(np.radians(deg)), np.sin(np.radians(deg))
+    return lambda x, y: 1 + depth * np.sin(2 * np.pi * (x * across[0] + y * across[1]) / pitch_mm)
+
+
+@pytest.mark.parametrize("deg", [75, 90, 105])
+def test_slanting_ticks_are_read_on_creased_foil(deg):
+    """Creases bend the skeleton of a pale tick; the tick itself is straight."""
+    ticks = [(line((x, 55.5), (x + 3.5, 65)), 1.1, (0.64, 0.64, 0.64)) for x in (30, 60, 90, 120)]
+    strokes = find_strokes(*paint.paint([THROUGH, *ticks], light=ribbed(deg), seed=deg))
+    found = [s.points_mm for s in strokes if s.kind == "tick"]
+    assert len(found) == 4
+    for points, _, _ in ticks:
+        nearest = min(found, key=lambda tick: np.hypot(*(tick.mean(axis=0) - points.mean(axis=0))))
+        assert paint.apart_mm(nearest, points).max() < 1.0
+
+
+@pytest.mark.parametrize("dark", [0.25, 0.45])
+def test_a_short_wrinkle_across_a_line_is_no_tick(dark):
+    """Two dark flanks with a bright crest between, as far as a tick reaches."""
+
+    def light(x, y):
+        along, across = y - 60, x - 80
+        flanks = sum(np.exp(-(((across - side) / 0.4) ** 2)) for side in (-0.6, 0.6))
+        return 1 + (0.2 * np.exp(-((across / 0.35) ** 2)) - dark * flanks) / (1 + np.exp((abs(along) - 5.5) / 0.2))
+
+    assert kinds_of(THROUGH, light=light) == ["marker"]
+
+
 def test_a_pale_line_that_goes_on_is_no_tick():
     """The shadow of a tape edge, as pale as the tick above."""
     assert kinds_of(THROUGH, (line((70, 15), (72, 105)), 0.8, PALE)) == ["marker"]
