@@ -8,7 +8,7 @@ from functools import cache
 import numpy as np
 import pytest
 import shapely
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from extract.doors import Array, CannotContinue, Curve
@@ -125,14 +125,16 @@ def test_edges_in_line_meet_in_a_step_that_leaves_the_neighbour_alone() -> None:
     radii=st.lists(st.floats(40, 80), min_size=5, max_size=9),
     distance_mm=st.one_of(st.floats(-8, -0.5), st.floats(0.5, 8)),
 )
+@example(radii=[60, 40, 40, 74.99362836012301, 40], distance_mm=-8)
 @settings(max_examples=40, deadline=None)
 def test_outlines_agree_with_shapelys_mitred_buffer(radii: list[float], distance_mm: float) -> None:
     turn = np.linspace(0, 2 * np.pi, len(radii), endpoint=False)
     points = np.array(radii)[:, None] * np.c_[np.cos(turn), np.sin(turn)]
     exact = shapely.Polygon(points).buffer(distance_mm, join_style="mitre", mitre_limit=10)
-    assert polygon(offset_ring(edges_of(points), [distance_mm] * len(radii))).symmetric_difference(
-        exact
-    ).area == pytest.approx(0, abs=0.01)
+    found = polygon(offset_ring(edges_of(points), [distance_mm] * len(radii)))
+    # On a grid: of outlines that lie a rounding apart, shapely may take the whole for their difference.
+    apart = shapely.symmetric_difference(found, exact, grid_size=1e-6)
+    assert apart.area == pytest.approx(0, abs=0.01)
 
 
 def lens(radius: float, half: float) -> list[Curve]:
