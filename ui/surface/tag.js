@@ -104,7 +104,7 @@ export const tag = {
 
   guessVerbs() {
     const more = this.drawing.guesses.length > 1 ? [["Next place", () => this.chooseGuess(this.nextGuess())]] : [];
-    return [["It runs right", () => this.edgeIsRight()], ...more];
+    return [[this.guess().tip ? "It ends here" : "It runs right", () => this.edgeIsRight()], ...more];
   },
 
   chosenWords(line, panel) {
@@ -120,7 +120,7 @@ export const tag = {
   hint(line) {
     if (this.mode === "draw") return this.draft.length ? "Tap on; it ends on another line" : "Tap where the line begins";
     if (this.mode === "join") return "Tap the line to join to";
-    if (this.guess()) return "If not, drag it to where the shell ends";
+    if (this.guess()) return `If not, drag it to where the ${this.guess().tip ? "cut" : "shell"} ends`;
     return line ? "Drag the chosen line to pull it into place" : "";
   },
 
