@@ -247,7 +247,18 @@ def nearest_parameters(curve: Curve, points_mm: Array, shares: Array | None = No
         off = np.abs(way / way[-1] - shares[:, None])
         cost = cost + _ASTRAY * way[-1] * (np.minimum(off, 1 - off) if curve.closed else off)
     segment, place = np.divmod(np.argmin(cost, axis=1), len(t))
-    return segment + _foot(curve.controls[segment], t[place], points_mm)
+    at = _foot(curve.controls[segment], t[place], points_mm)
+    # a foot stopped at a joint may lie beyond it, for the sample there belongs to both cubics
+    side = (at == 1.0).astype(int) - (at == 0.0)
+    beyond = (segment + side) % len(curve.controls) if curve.closed else segment + side
+    beyond = np.clip(beyond, 0, len(curve.controls) - 1)
+    over = _foot(curve.controls[beyond], np.where(side > 0, 0.0, np.where(side < 0, 1.0, at)), points_mm)
+    nearer = (beyond != segment) & (_away(curve, beyond, over, points_mm) < _away(curve, segment, at, points_mm))
+    return np.where(nearer, beyond + over, segment + at)
+
+
+def _away(curve: Curve, segment: np.ndarray, at: Array, points: Array) -> Array:
+    return np.asarray(np.linalg.norm(bezier_points(curve.controls[segment], at) - points, axis=1))
 
 
 def _foot(controls: Array, at: Array, points: Array) -> Array:

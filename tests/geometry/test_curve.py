@@ -17,10 +17,12 @@ from extract.geometry.curve import (
     bezier_points,
     circle_curve,
     curve_area,
+    curve_at,
     curve_length,
     curve_points,
     joined,
     mirrored,
+    nearest_parameters,
     polyline_curve,
     reversed_curve,
     svg_path,
@@ -151,3 +153,21 @@ def test_repeated_points_make_no_segments() -> None:
     assert len(polyline_curve(SQUARE[[0, 0, 1, 1, 2]]).controls) == 2
     assert svg_path(polyline_curve(SQUARE[:1])) == ""
     assert curve_points(polyline_curve(SQUARE[:1])).shape == (0, 2)
+
+
+@pytest.mark.parametrize("joint", range(1, 6))
+def test_nearest_place_is_found_just_beyond_a_joint(joint: int) -> None:
+    """Shapely (GEOS) measures the distance to the same curve, drawn with chords that stray by a micrometre at most."""
+    x = np.arange(7) * 40.0
+    knots = np.stack([x, 12 * np.sin(x / 30)], axis=1)
+    slope = np.stack([np.full(7, 40.0), 16 * np.cos(x / 30)], axis=1)
+    a, b = knots[:-1], knots[1:]
+    curve = Curve(np.stack([a, a + slope[:-1] / 3, b - slope[1:] / 3, b], axis=1), np.zeros(6, bool), False)
+    along = curve_at(curve, joint + np.linspace(-0.03, 0.03, 13))
+    points = along + np.array([-0.3, 0.9])
+    drawn = shapely.LineString(curve_points(curve, 1e-6))
+
+    found = curve_at(curve, nearest_parameters(curve, points))
+
+    shortest = shapely.distance(shapely.points(points), drawn)
+    np.testing.assert_allclose(np.linalg.norm(found - points, axis=1), shortest, atol=1e-4)
