@@ -7,13 +7,15 @@ ends in a cut, and not by what tables there are. It runs in OpenCV on the CPU.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
 import cv2
 import numpy as np
+import numpy.typing as npt
 
 from extract.doors import Array, FlatView, Mask
 from extract.ink.shell_view import Image, card_cover
@@ -62,10 +64,13 @@ def shell_map(flat: FlatView, white: Image, off_shell: Callable[[FlatView], Mask
     value = np.minimum(small.pixels.astype(np.float32) * (np.float32(PAPER) / white), 1.0)
     seen = small.valid & ~card_cover(small, CARD_MARGIN_MM)
     rim = seen & off_shell(small)
-    centred = cv2.split((value - np.float32(GREY)) / np.float32(SPREAD))
-    picture = cv2.merge([*centred, *table_likeness(value, rim), *tint_likeness(value, rim, small.mm_per_px)])
+    with ThreadPoolExecutor(1) as beside:  # both leave the interpreter's lock most of the time
+        tint = beside.submit(tint_likeness, value, rim, small.mm_per_px)
+        table = table_likeness(value, rim)
+        centred = cv2.split((value - np.float32(GREY)) / np.float32(SPREAD))
+        layers = [*centred, *table, *tint.result()]
     net = cv2.dnn.readNetFromONNX(str(Path(__file__).with_name("edge_net.onnx")))
-    net.setInput(_blocks(picture)[None])
+    net.setInput(_blocks(layers)[None])
     logits = net.forward()[0]
     odds = np.empty(small.valid.shape, np.float32)
     for part, (row, column) in zip(logits, _PARTS, strict=True):
@@ -78,10 +83,9 @@ def shell_map(flat: FlatView, white: Image, off_shell: Callable[[FlatView], Mask
 _PARTS = ((0, 0), (0, 1), (1, 0), (1, 1))
 
 
-def _blocks(image: Image) -> Image:
-    """(2H, 2W, C) to (4C, H, W), the four pixels of each 2 x 2 block one after the other."""
-    parts = [image[row::2, column::2] for row, column in _PARTS]
-    return np.ascontiguousarray(np.concatenate(parts, axis=-1).transpose(2, 0, 1))
+def _blocks(layers: Sequence[npt.NDArray[np.floating]]) -> Image:
+    """C layers (2H, 2W) to (4C, H, W), the four pixels of each 2 x 2 block one after the other."""
+    return np.stack([layer[row::2, column::2] for row, column in _PARTS for layer in layers], dtype=np.float32)
 
 
 def resized(flat: FlatView, mm_per_px: float) -> FlatView:
