@@ -19,11 +19,12 @@ import pytest
 import shapely
 
 import extract
+from extract.doors import Silhouette
 from ui import corrections, jobs, server, shelf
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from plain_shell import plain_shell
+from plain_shell import line, plain_shell
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
@@ -266,6 +267,25 @@ def test_a_guess_is_put_right_by_keys(opened: Callable[..., Page], guessed: shel
     assert pull["to"] == pytest.approx([198, 45], abs=1)
     assert (answer["do"], answer["at"][1]) == ("edge-right", pytest.approx(100, abs=0.5))
     page.get_by_text("Tap a line or a panel.", exact=False).wait_for()
+
+
+def test_the_tip_of_a_cut_beside_a_line_is_asked_about_in_words_of_its_own(
+    opened: Callable[..., Page], work: shelf.Work
+) -> None:
+    ring = line((0, 0), (200, 0), (200, 100), (42, 100), (40, 52), (38, 100), (0, 100), (0, 0))[:-1]
+    silhouette = Silhouette((ring,), 0.1, (np.hypot(*(ring - (40, 52)).T) < 2.5,))
+    tracing = replace(plain_shell(), silhouette=silhouette)
+    extract.write_surface(tracing, work.result(jobs.key_for(work, work.settings())))
+    page = opened(1280)
+    page.get_by_role("button", name="Show me where").click()
+    assert chosen(page).startswith("Does this cut end here?")
+    page.get_by_text("drag it to where the cut ends").wait_for()
+    page.get_by_role("button", name="It ends here").click()
+    wait_until_kept(page)
+    (answer,) = log_of(work).done
+    assert answer["do"] == "edge-right"
+    assert answer["at"] == pytest.approx([40, 52], abs=1)
+    assert "guess" not in chosen(page)
 
 
 def test_two_tabs_share_one_list(opened: Callable[..., Page], work: shelf.Work) -> None:
