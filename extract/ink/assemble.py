@@ -6,6 +6,7 @@ is free when no other ink is there.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 
@@ -70,11 +71,11 @@ def threads_of(runs: list[Run], edge: BaseGeometry) -> list[Thread]:
     """Trims runs at their nodes and chains those that go on through a node; ``edge`` is the cut edge."""
     trimmed = [_trim(run) for run in runs]
     singles = [Thread(t.points_mm, t.closed, (t.start >= 0, t.end >= 0), (t,)) for t in trimmed]
-    ends = [e for i, t in enumerate(singles) if not t.closed for e in _ends(i, t, trimmed[i])]
+    ends = [e for i, t in enumerate(singles) if not t.closed for e in ends_of(i, t, trimmed[i])]
     joins = []
     for node in sorted({e.node for e in ends if e.node >= 0}):
         joins += _pair_at_node([e for e in ends if e.node == node], singles, edge)
-    return _chain(singles, joins)
+    return chained(singles, joins)
 
 
 def bridged(threads: list[Thread], ticks: list[bool], shell: BaseGeometry) -> list[Thread]:
@@ -83,7 +84,7 @@ def bridged(threads: list[Thread], ticks: list[bool], shell: BaseGeometry) -> li
     What looks like a tick may be a line that has a gap just before it crosses another: it joins what lies in line.
     """
     inner, edge = _roomy(shell), shell.boundary
-    ends = [end for i, t in enumerate(threads) if not t.closed for end in _ends(i, t)]
+    ends = [end for i, t in enumerate(threads) if not t.closed for end in ends_of(i, t)]
     options = []
     for a, b in _pairs_within(ends, GAP_MM):
         alike = ticks[a.thread] == ticks[b.thread]
@@ -91,7 +92,7 @@ def bridged(threads: list[Thread], ticks: list[bool], shell: BaseGeometry) -> li
         cost = _gap_cost(a, b, threads) if fits else None
         if cost is not None and not _corner_at(edge, a, b) and inner.covers(LineString([a.point, b.point])):
             options.append((cost, a, b))
-    return _chain(threads, _best_first(options))
+    return chained(threads, _best_first(options))
 
 
 def _pairs_within(ends: list[End], reach_mm: float) -> list[tuple[End, End]]:
@@ -116,7 +117,7 @@ def _roomy(shell: BaseGeometry) -> BaseGeometry:
     return wide
 
 
-def _ends(index: int, thread: Thread, run: Run | None = None) -> list[End]:
+def ends_of(index: int, thread: Thread, run: Run | None = None) -> list[End]:
     nodes = (run.start, run.end) if run else (-1, -1)
     return [
         End(index, last, thread.points_mm[-1 if last else 0], tangent(thread.points_mm, last), nodes[int(last)])
@@ -240,7 +241,7 @@ def _in_line(a: End, b: End) -> bool:
     return _turn_deg(a.ahead, -b.ahead) < IN_LINE_DEG and _aside(a, b) < IN_LINE_ASIDE_MM
 
 
-def _chain(threads: list[Thread], joins: list[tuple[End, End]]) -> list[Thread]:
+def chained(threads: Sequence[Thread], joins: list[tuple[End, End]]) -> list[Thread]:
     """Strings threads together along the joins."""
     partner = {(a.thread, a.last): (b.thread, b.last) for x, y in joins for a, b in ((x, y), (y, x))}
     seen: set[int] = set()
@@ -273,7 +274,7 @@ def _follow(start: tuple[int, bool], partner: dict[tuple[int, bool], tuple[int, 
 
 
 def _joined(
-    threads: list[Thread], pieces: list[tuple[int, bool]], partner: dict[tuple[int, bool], tuple[int, bool]]
+    threads: Sequence[Thread], pieces: list[tuple[int, bool]], partner: dict[tuple[int, bool], tuple[int, bool]]
 ) -> Thread:
     parts = [threads[i].points_mm[::-1] if backwards else threads[i].points_mm for i, backwards in pieces]
     first, last = pieces[0], pieces[-1]

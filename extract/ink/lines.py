@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 
 import numpy as np
 import shapely
@@ -17,6 +18,7 @@ from extract.ink.belief import believed
 from extract.ink.branches import Run, placed_runs
 from extract.ink.colours import DARKEST_FIRST, colour_name, inks_of
 from extract.ink.darkness import InkField, ink_field, unmixed
+from extract.ink.onward import carried_on
 from extract.ink.reach import carried, clipped, cut_edge, shell_of, thread_line
 from extract.ink.shell_view import crop, shrink
 from extract.ink.skeleton import strong_ridges, trace_branches
@@ -39,28 +41,45 @@ FINE_MM = 0.2
 """Five pixels across the thinnest marker: finer ones cost time and tell no more of where its middle is."""
 
 
+@dataclass(frozen=True, eq=False)
+class _Told:
+    threads: list[Thread]
+    kinds: list[StrokeKind]
+    colours: list[str]
+
+
 def find_strokes(flat: FlatView, silhouette: Silhouette) -> tuple[Stroke, ...]:
     """All marker strokes inside the silhouette.
 
     Raises CannotContinue when nothing is drawn on the shell.
     """
     flat = _cropped(flat, silhouette)
-    threads = _read_threads(ink_field(flat, silhouette), flat, cut_edge(silhouette))
+    edge, shell = cut_edge(silhouette), shell_of(silhouette)
+    field = ink_field(flat, silhouette)
+    threads = _read_threads(field, flat, edge)
     if not threads:
         raise CannotContinue(
             "ink",
             "There are no marker lines on the shell.",
             "Draw the panel lines with a dark permanent marker at least 1 mm wide, then take the photo again.",
         )
-    shell = shell_of(silhouette)
     threads = clipped(bridged(threads, _are_ticks(threads), shell), shell)
+    told = _told(threads, silhouette)
+    lines = [thread_line(t) for t in told.threads]
+    threads = carried_on(threads, lines, [kind in ("marker", "ring") for kind in told.kinds], edge, field, flat)
+    told = _told(clipped(threads, shell), silhouette)
+    order = sorted(range(len(told.threads)), key=lambda i: -told.threads[i].length_mm)
+    return tuple(_stroke(f"s{n + 1}", told.kinds[i], told.colours[i], told.threads[i]) for n, i in enumerate(order))
+
+
+def _told(threads: list[Thread], silhouette: Silhouette) -> _Told:
+    """What each thread is, and the threads with their ends brought to what is near."""
     ticks = _are_ticks(threads)
     notes = _are_notes(threads, ticks, silhouette)
-    names = [colour_name(_absorbed(t)) for t in threads]
-    threads = carried(threads, silhouette, [not (t or n) for t, n in zip(ticks, notes, strict=True)], names)
-    kinds = [_kind(t, tick, note) for t, tick, note in zip(threads, ticks, notes, strict=True)]
-    order = sorted(range(len(threads)), key=lambda i: -threads[i].length_mm)
-    return tuple(_stroke(f"s{n + 1}", kinds[i], names[i], threads[i]) for n, i in enumerate(order))
+    colours = [colour_name(_absorbed(t)) for t in threads]
+    reaching = carried(threads, silhouette, [not (t or n) for t, n in zip(ticks, notes, strict=True)], colours)
+    kinds = [_kind(t, tick, note) for t, tick, note in zip(reaching, ticks, notes, strict=True)]
+    return _Told(reaching, kinds, colours)
 
 
 def _read_threads(field: InkField, flat: FlatView, edge: BaseGeometry) -> list[Thread]:
