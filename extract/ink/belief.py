@@ -10,6 +10,7 @@ Words: a *link* joins the ends of two runs that carry each other on; a *line* is
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import groupby
 
 import numpy as np
 import shapely
@@ -32,6 +33,9 @@ LOOP_BONUS, ANCHOR_BONUS = 8.0, 3.0
 ANCHOR_NEAR_MM = 3.0
 BRIEF_MM = 6.0
 """A line shorter than this between two others is as often a wrinkle as ink: its two ends count half."""
+LEAST_BETWEEN = 0.023
+"""Evidence of a stretch that goes on from ink and leads to ink or the cut edge. On 290 scenes with exact truth 22 of 22
+such stretches with more are ink, and 3 of 8 with less: tape edges and creases pass by what they cross."""
 LINK_TURN_DEG, LINK_GAP_MM, LINK_ASIDE_MM, LINK_WIDTHS = 25.0, 7.0, 1.0, 0.6
 SPECK_MM = 3.5
 
@@ -47,7 +51,8 @@ def believed(runs: Sequence[Run], outline: BaseGeometry) -> list[Run]:
     votes = [vote(run) for run in runs]
     lines = _lines(len(runs), link)
     ink = _natures(lines, votes, runs, set())
-    ink = _natures(lines, votes, runs, _anchored(runs, link, ink, outline))
+    anchored = _anchored(runs, link, ink, outline)
+    ink = _carried_through(lines, runs, _natures(lines, votes, runs, anchored), anchored)
     kept = with_true_nodes([run for run, good in zip(runs, ink, strict=True) if good])
     return [run for run in kept if run.start >= 0 or run.end >= 0 or run.length_mm > SPECK_MM]
 
@@ -73,6 +78,27 @@ def _natures(lines: Sequence[Line], votes: Sequence[float], runs: Sequence[Run],
         for (index, _), good in zip(line, judged([votes[i] for i, _ in line], whole, first, last), strict=True):
             ink[index] = good
     return ink
+
+
+def _carried_through(
+    lines: Sequence[Line], runs: Sequence[Run], ink: Sequence[bool], anchored: set[RunEnd]
+) -> list[bool]:
+    """The natures with those stretches made ink that go on from ink of their line and lead to ink or the cut edge."""
+    out = list(ink)
+    for line, _ in lines:
+        natures = [ink[i] for i, _ in line]
+        for good, group in groupby(range(len(line)), key=natures.__getitem__):
+            here = list(group)
+            before, after = here[0] > 0, here[-1] < len(line) - 1
+            held = (before or line[0] in anchored) and (after or other_end(line[-1]) in anchored)
+            if good or not held or not (before or after):
+                continue
+            stretch = [runs[line[k][0]] for k in here]
+            evidence = np.average([run.evidence for run in stretch], weights=[run.length_mm for run in stretch])
+            if evidence > LEAST_BETWEEN:
+                for k in here:
+                    out[line[k][0]] = True
+    return out
 
 
 def _anchored(

@@ -8,7 +8,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter1d
+from shapely import LineString
 
+from extract.ink.belief import believed
+from extract.ink.branches import Run
 from extract.ink.lines import find_strokes
 
 _spec = importlib.util.spec_from_file_location("paint", Path(__file__).with_name("paint.py"))
@@ -117,3 +120,16 @@ def test_a_line_ends_on_its_own_colour_where_three_lines_meet():
     strokes = strokes_of(through, guide, (line((81.5, 60), (155, 75)), 1.6, BLACK))
     (last,) = [s for s in strokes if s.colour == "black" and np.ptp(s.points_mm[:, 0]) > 20]
     assert last.points_mm[:, 0].min() < 80
+
+
+def run_along(x_first, x_last, evidence, start=-1, end=-1):
+    points = np.c_[np.arange(x_first, x_last, 0.4), np.full(len(np.arange(x_first, x_last, 0.4)), 60.0)]
+    return Run(points, start, end, False, evidence, np.ones(3), 0.95, 0.05)
+
+
+@pytest.mark.parametrize(("stops_at", "count"), [(150, 2), (120, 1)])
+def test_doubtful_ink_counts_where_it_leads_from_ink_to_the_cut_edge(stops_at, count):
+    """On scenes with exact truth (our own generator) such stretches are lines under glare; a tape edge in line with a
+    drawn one ends anywhere."""
+    runs = [run_along(20, 60, 0.2, end=1), run_along(60, stops_at, 0.045, start=1)]
+    assert len(believed(runs, LineString([(150, 0), (150, 120)]))) == count
