@@ -61,6 +61,22 @@ SURELY_TABLE = 5.0
 """A line of a tint that neither side has is a stroke on the shell, unless the network is so sure of the contrary: then
 it is a pen that lies on the table."""
 
+NEAR_MM, FEW = 20.0, 0.02
+"""How far around (sd) the colours' word is tried, and the share of known pixels there under which the whole shell and
+table count for more."""
+
+EVEN_AT, SOFT_MM, SOFT_SAYS, SOFT_TINT_SAYS = 2.0, 1.25, 1.4, 0.5
+"""The shell's body: log odds by logistic regression on scenes with exact truth, where the network is unsure. It is too
+careful by EVEN_AT, and colours count for more when averaged over a millimetre or so (sd)."""
+
+BELIEVED, WELL_INSIDE_MM = 4e-4, 10.0
+"""Colours are believed pixel by pixel where they contradict the network over so small a share of the shell, so far from
+its edge. On scenes of all our tables it is below 2e-4 or above 6e-4."""
+
+CUT_SAYS, STRAIGHT_MM = -0.9, 1.3
+"""Mean log odds of the network below which a narrow place is a cut, and the sd of its pixels across its length: cuts
+are straight, lines bend."""
+
 EDGE_MM = 2.0
 """Nothing is learned so close to the edge: shadow, the cut face, and what the map gets wrong by a millimetre."""
 
@@ -157,9 +173,40 @@ def with_colours(net: ShellMap, view: TableView, blob: Mask, white: Image) -> Re
     said = cv2.GaussianBlur(models.likeness_over(net.flat), (0, 0), 0.7)
     known = [carried(part.astype(np.float32), view.flat, net.flat) > 0.5 for part in (sampled, table)]
     tint = tint_word(net.flat, *known)
-    odds = np.clip(np.clip(net.odds, -NET_SAYS, NET_SAYS) + COLOURS_SAY * said + TINT_SAYS * tint, -CLIP, CLIP)
+    odds = np.clip(net.odds, -NET_SAYS, NET_SAYS) + COLOURS_SAY * said + TINT_SAYS * tint
+    if contradiction(net, odds, shell) > BELIEVED:
+        soft = cv2.GaussianBlur(said, (0, 0), SOFT_MM / net.flat.mm_per_px)
+        body = EVEN_AT + net.odds + SOFT_SAYS * soft + SOFT_TINT_SAYS * tint
+        odds = np.where(cuts_open((odds <= 0) & (body > 0), body <= 0, net), odds, body)
+    odds = np.clip(odds, -CLIP, CLIP)
     odds[net.odds <= -CLIP] = -CLIP
     return Reading(replace(net, odds=np.asarray(odds, np.float32)), net, replace(net, odds=tint), models)
+
+
+def contradiction(net: ShellMap, odds: Image, shell: Mask) -> float:
+    """Of the pixels well inside the shell that the network takes for shell, the share that ``odds`` take for table."""
+    inside = (_far(shell) > WELL_INSIDE_MM / net.flat.mm_per_px) & (net.odds > 0)
+    return float((odds[inside] <= 0).mean()) if inside.any() else 0.0
+
+
+def cuts_open(narrow: Mask, table: Mask, net: ShellMap) -> Mask:
+    """Those of the ``narrow`` places beside the ``table`` that are cuts: straight, and table by the network's word over
+    all of it. Drawn lines and creases are as dark as many a table."""
+    count, labels = cv2.connectedComponents(narrow.astype(np.uint8), connectivity=8)
+    rows, columns = np.nonzero(narrow)
+    label = labels[rows, columns]
+    size = np.maximum(np.bincount(label, minlength=count), 1)
+
+    def mean(values: npt.NDArray[np.generic]) -> npt.NDArray[np.float64]:
+        return np.asarray(np.bincount(label, values, count) / size, float)
+
+    down, along = rows - mean(rows)[label], columns - mean(columns)[label]
+    xx, yy, xy = mean(along**2), mean(down**2), mean(along * down)
+    across = np.sqrt(np.maximum((xx + yy) / 2 - np.hypot((xx - yy) / 2, xy), 0)) * net.flat.mm_per_px
+    beside = np.bincount(labels[grow(table, 1.0)], minlength=count) > 0
+    is_cut = (mean(net.odds[rows, columns]) < CUT_SAYS) & beside & (across < STRAIGHT_MM)
+    is_cut[0] = False
+    return np.asarray(is_cut[labels], bool)
 
 
 def closed(mask: Mask, radius_px: float) -> Mask:
