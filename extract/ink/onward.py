@@ -7,10 +7,12 @@ A crease would have to be dark for as long, in line with the end, and to end whe
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from itertools import combinations
 
 import cv2
 import numpy as np
 import shapely
+from scipy.interpolate import CubicHermiteSpline
 from scipy.ndimage import gaussian_filter1d
 from shapely import LineString, Point, STRtree
 from shapely.geometry.base import BaseGeometry
@@ -24,8 +26,8 @@ from extract.ink.branches import STEP_MM, length, normals
 from extract.ink.darkness import Image, InkField, sampled
 from extract.ink.reach import thread_line
 
-LEAST_MM = 8.0
-"""A shorter stroke does not say where it is heading."""
+LEAST_MM, LEAST_MET_MM = 8.0, 3.0
+"""A shorter stroke does not say where it is heading; it may still be come to."""
 TANGENT_MM = 8.0
 TOUCH_MM = 0.15
 OWN_MM = 30.0
@@ -40,6 +42,7 @@ SHORT_MM = 18.0
 OWN_END_MM = 12.0
 JOIN_MM, JOIN_TURN_DEG = 2.5, 40.0
 LED_MM = 12.0
+IN_LINE_MM, IN_LINE_DEG = 20.0, 18.0
 SMOOTH_MM = 2.0
 PIECE_ASIDE_MM, PIECE_SHARE = 1.2, 0.7
 """A short stroke with so much of it so near a way is a piece of the line."""
@@ -65,7 +68,8 @@ def carried_on(
         return list(threads)
     marks = _marks(lines, bounding, edge, flat)
     joins, ways, used = list[tuple[End, End]](), list[Thread](), set[tuple[int, bool]]()
-    for _, end, other, points in sorted(_found(ends, threads, marks, field, flat), key=lambda option: -option[0]):
+    options = [*_found(ends, threads, marks, field, flat), *_in_line(ends)]
+    for _, end, other, points in sorted(options, key=lambda option: -option[0]):
         both = {(e.thread, e.last) for e in (end, other) if e is not None}
         if both & used:
             continue
@@ -85,7 +89,7 @@ def _loose_ends(
     tree = STRtree(lines)
     ends = []
     for index, (thread, line) in enumerate(zip(threads, lines, strict=True)):
-        if thread.closed or not bounding[index] or line.length < LEAST_MM:
+        if thread.closed or not bounding[index] or line.length < LEAST_MET_MM:
             continue
         for last in (False, True):
             tip = Point(line.coords[-1 if last else 0])
@@ -133,7 +137,7 @@ def _found(
     ends: Sequence[End], threads: Sequence[Thread], marks: Image, field: InkField, flat: FlatView
 ) -> Iterator[tuple[float, End, End | None, Array]]:
     """What was gathered on the way from an end, the loose end it goes on along if any, and the way (N, 2) mm."""
-    for end in ends:
+    for end in (end for end in ends if threads[end.thread].length_mm >= LEAST_MM):
         own = _own_contrast(threads[end.thread].points_mm, end.last, field, flat)
         way = way_ahead(flat, field.dark, marks, end.point, end.ahead, max(own, LEAST_CONTRAST), end.node)
         if way is None:
@@ -142,6 +146,21 @@ def _found(
         facing = _facing(points, end, ends)
         if way.gathered > (ENOUGH if facing is None else ENOUGH_FACING):
             yield way.gathered, end, facing, points if facing is None else _led_to(points, facing)
+
+
+def _in_line(ends: Sequence[End]) -> Iterator[tuple[float, End, End, Array]]:
+    """Pairs of loose ends that are the sides of one gap whatever lies in it, as ``_found`` tells them: so few ends are
+    loose that two of them face each other by chance as good as never."""
+    for a, b in combinations(ends, 2):
+        way = b.point - a.point
+        gap = float(np.hypot(*way))
+        if not 0 < gap < IN_LINE_MM:
+            continue
+        least = np.cos(np.radians(IN_LINE_DEG)) * gap
+        if a.ahead @ way > least and -b.ahead @ way > least:
+            count = max(3, round(gap / STEP_MM) + 1)
+            curve = CubicHermiteSpline([0, gap], [a.point, b.point], [a.ahead, -b.ahead])
+            yield -gap, a, b, curve(np.linspace(0, gap, count))
 
 
 def _own_contrast(points_mm: Array, last: bool, field: InkField, flat: FlatView) -> float:

@@ -131,5 +131,5 @@ def run_along(x_first, x_last, evidence, start=-1, end=-1):
 def test_doubtful_ink_counts_where_it_leads_from_ink_to_the_cut_edge(stops_at, count):
     """On scenes with exact truth (our own generator) such stretches are lines under glare; a tape edge in line with a
     drawn one ends anywhere."""
-    runs = [run_along(20, 60, 0.2, end=1), run_along(60, stops_at, 0.045, start=1)]
+    runs = [run_along(20, 60, 0.2, end=1), run_along(60, stops_at, 0.03, start=1)]
     assert len(believed(runs, LineString([(150, 0), (150, 120)]))) == count

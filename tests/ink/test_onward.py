@@ -82,3 +82,16 @@ def test_the_way_ahead_follows_a_bend():
     way = way_ahead(flat, dark, marks, np.array([80.0, 60.0]), np.array([0.0, 1.0]), 1.0)
     assert way.mark == 7 and way.points_mm[-1, 1] == pytest.approx(90, abs=0.6)
     assert paint.apart_mm(way.points_mm, ring).max() < 0.4
+
+
+def test_two_ends_that_face_each_other_are_one_line_where_nothing_is_seen_between():
+    bow = paint.arc((80, 260), 200, 248, 292)
+    left, right = bow[bow[:, 0] < 72], bow[bow[:, 0] > 88]
+    (stroke,) = find_strokes(*paint.paint([(left, 1.6, PALE), (right, 1.6, PALE)]))
+    assert np.hypot(*np.diff(stroke.points_mm, axis=0).T).max() < 1.0
+    assert paint.apart_mm(stroke.points_mm, bow).max() < 0.5
+
+
+def test_ends_beside_each_other_stay_two_lines():
+    upper, lower = paint.line((5, 50), (72, 50)), paint.line((88, 62), (155, 62))
+    assert len(find_strokes(*paint.paint([(upper, 1.6, PALE), (lower, 1.6, PALE)]))) == 2
