@@ -72,9 +72,11 @@ def threads_of(runs: list[Run], edge: BaseGeometry) -> list[Thread]:
     trimmed = [_trim(run) for run in runs]
     singles = [Thread(t.points_mm, t.closed, (t.start >= 0, t.end >= 0), (t,)) for t in trimmed]
     ends = [e for i, t in enumerate(singles) if not t.closed for e in ends_of(i, t, trimmed[i])]
-    joins = []
-    for node in sorted({e.node for e in ends if e.node >= 0}):
-        joins += _pair_at_node([e for e in ends if e.node == node], singles, edge)
+    joins = _straight_past_corners(ends, singles)
+    taken = {(e.thread, e.last) for pair in joins for e in pair}
+    rest = [e for e in ends if (e.thread, e.last) not in taken]
+    for node in sorted({e.node for e in rest if e.node >= 0}):
+        joins += _pair_at_node([e for e in rest if e.node == node], singles, edge)
     return chained(singles, joins)
 
 
@@ -95,6 +97,25 @@ def bridged(threads: list[Thread], ticks: list[bool], shell: BaseGeometry) -> li
     return chained(threads, _best_first(options))
 
 
+def _straight_past_corners(ends: list[End], threads: list[Thread]) -> list[tuple[End, End]]:
+    """Ends at a corner of two that go straight on across a gap: where lines cross over a gap in one of them, the ends
+    that are left on either side look like corners."""
+    at_node: dict[int, list[End]] = {}
+    for end in ends:
+        at_node.setdefault(end.node, []).append(end)
+    corners = {
+        n
+        for n, here in at_node.items()
+        if n >= 0 and len(here) == 2 and _turn_deg(here[0].ahead, -here[1].ahead) > PAIR_DEG
+    }
+    options = []
+    for a, b in _pairs_within(ends, GAP_MM + 2 * JUNCTION_MM):
+        open_ended = all(e.node < 0 or e.node in corners for e in (a, b)) and max(a.node, b.node) >= 0
+        if open_ended and a.node != b.node and _facing(a, b) and _in_line(a, b) and _same_colour(a, b, threads):
+            options.append((float(np.hypot(*(b.point - a.point))), a, b))
+    return _best_first(options)
+
+
 def _pairs_within(ends: list[End], reach_mm: float) -> list[tuple[End, End]]:
     if len(ends) < 2:
         return []
@@ -104,10 +125,12 @@ def _pairs_within(ends: list[End], reach_mm: float) -> list[tuple[End, End]]:
 
 def _one_line(a: End, b: End) -> bool:
     """Two ends that face each other as the sides of one gap in a straight pull of the pen."""
+    return float(np.hypot(*(b.point - a.point))) < TICK_GAP_MM and _facing(a, b) and _in_line(a, b)
+
+
+def _facing(a: End, b: End) -> bool:
     way = b.point - a.point
-    gap = max(float(np.hypot(*way)), 1e-9)
-    facing = min(float(a.ahead @ way), -float(b.ahead @ way)) > 0.9 * gap
-    return facing and gap < TICK_GAP_MM and _in_line(a, b)
+    return min(float(a.ahead @ way), -float(b.ahead @ way)) > 0.9 * max(float(np.hypot(*way)), 1e-9)
 
 
 def _roomy(shell: BaseGeometry) -> BaseGeometry:

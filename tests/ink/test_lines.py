@@ -143,3 +143,11 @@ def test_a_line_over_a_cut_in_the_shell_is_two_lines():
 def test_nothing_drawn_is_said():
     with pytest.raises(CannotContinue, match="no marker lines"):
         strokes_of()
+
+
+def test_lines_go_straight_on_where_a_gap_makes_two_corners_of_them():
+    """Two lines run into the sides of a third, one on either side of a gap in it."""
+    pieces = [paint.line((5, 60), (77.5, 60)), paint.line((82.5, 60), (155, 60))]
+    legs = [paint.line((78, 60), (78, 115)), paint.line((82, 5), (82, 60))]
+    strokes = strokes_of(*((p, 1.6, BLACK) for p in (*pieces, *legs)))
+    assert sorted(round(float(np.ptp(s.points_mm[:, 0]))) for s in strokes) == [0, 0, 140]
