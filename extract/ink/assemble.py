@@ -72,11 +72,13 @@ def threads_of(runs: list[Run], edge: BaseGeometry) -> list[Thread]:
     trimmed = [_trim(run) for run in runs]
     singles = [Thread(t.points_mm, t.closed, (t.start >= 0, t.end >= 0), (t,)) for t in trimmed]
     ends = [e for i, t in enumerate(singles) if not t.closed for e in ends_of(i, t, trimmed[i])]
-    joins = _straight_past_corners(ends, singles)
+    straight = _straight_on(ends, singles)
+    joins = _straight_past_corners(ends, straight)
     taken = {(e.thread, e.last) for pair in joins for e in pair}
     rest = [e for e in ends if (e.thread, e.last) not in taken]
+    onward = {(e.thread, e.last) for _, *pair in straight for e in pair}
     for node in sorted({e.node for e in rest if e.node >= 0}):
-        joins += _pair_at_node([e for e in rest if e.node == node], singles, edge)
+        joins += _pair_at_node([e for e in rest if e.node == node], singles, edge, onward)
     return chained(singles, joins)
 
 
@@ -97,23 +99,25 @@ def bridged(threads: list[Thread], ticks: list[bool], shell: BaseGeometry) -> li
     return chained(threads, _best_first(options))
 
 
-def _straight_past_corners(ends: list[End], threads: list[Thread]) -> list[tuple[End, End]]:
+def _straight_on(ends: list[End], threads: list[Thread]) -> list[tuple[float, End, End]]:
+    """Ends of different nodes, or free, that face each other in one line, and how far apart they are."""
+    return [
+        (float(np.hypot(*(b.point - a.point))), a, b)
+        for a, b in _pairs_within(ends, GAP_MM + 2 * JUNCTION_MM)
+        if a.node != b.node and _facing(a, b) and _in_line(a, b) and _same_colour(a, b, threads)
+    ]
+
+
+def _straight_past_corners(ends: list[End], straight: list[tuple[float, End, End]]) -> list[tuple[End, End]]:
     """Ends at a corner of two that go straight on across a gap: where lines cross over a gap in one of them, the ends
     that are left on either side look like corners."""
     at_node: dict[int, list[End]] = {}
     for end in ends:
         at_node.setdefault(end.node, []).append(end)
     corners = {
-        n
-        for n, here in at_node.items()
-        if n >= 0 and len(here) == 2 and _turn_deg(here[0].ahead, -here[1].ahead) > PAIR_DEG
+        n for n, at in at_node.items() if n >= 0 and len(at) == 2 and _turn_deg(at[0].ahead, -at[1].ahead) > PAIR_DEG
     }
-    options = []
-    for a, b in _pairs_within(ends, GAP_MM + 2 * JUNCTION_MM):
-        open_ended = all(e.node < 0 or e.node in corners for e in (a, b)) and max(a.node, b.node) >= 0
-        if open_ended and a.node != b.node and _facing(a, b) and _in_line(a, b) and _same_colour(a, b, threads):
-            options.append((float(np.hypot(*(b.point - a.point))), a, b))
-    return _best_first(options)
+    return _best_first([pair for pair in straight if all(e.node < 0 or e.node in corners for e in pair[1:])])
 
 
 def _pairs_within(ends: list[End], reach_mm: float) -> list[tuple[End, End]]:
@@ -180,7 +184,10 @@ def _turn_deg(a: Array, b: Array) -> float:
     return float(np.degrees(np.arccos(np.clip(a @ b, -1, 1))))
 
 
-def _pair_at_node(ends: list[End], threads: list[Thread], edge: BaseGeometry) -> list[tuple[End, End]]:
+def _pair_at_node(
+    ends: list[End], threads: list[Thread], edge: BaseGeometry, onward: set[tuple[int, bool]]
+) -> list[tuple[End, End]]:
+    """Which ends at a node are one line; those ``onward`` have a straight continuation elsewhere."""
     if len(ends) == 2 and _same_colour(ends[0], ends[1], threads):
         return [] if _corner_at(edge, *ends) else [(ends[0], ends[1])]
     if len(ends) == 4 and (crossing := _opposite(ends)):
@@ -193,6 +200,8 @@ def _pair_at_node(ends: list[End], threads: list[Thread], edge: BaseGeometry) ->
     pairs = _best_first(options)
     rest = [e for e in ends if not any(e in pair for pair in pairs)]
     if len(ends) != 4 or len(rest) != 2 or not _same_colour(rest[0], rest[1], threads) or _corner_at(edge, *rest):
+        return pairs
+    if any((e.thread, e.last) in onward for e in rest):
         return pairs
     return [*pairs, (rest[0], rest[1])]  # a line may turn where a tick stands on it
 
