@@ -156,17 +156,19 @@ def _followed(flat: FlatView, white: Image, frame: Frame, cut: Cut) -> Array | N
     if gathered[last] <= 0:
         return None
     if np.median(above[max(0, last - 4) : last + 1]) > FIRM:
-        middle = _into_ink(inked, last)
+        middle = into_ink(inked, last)
         last = middle if along[middle] - along[last] < FIRM_WIDTH_MM / cut.slope else last
     return np.column_stack([along, strip.across_mm[columns[0]]])[: last + 1]
 
 
-def _into_ink(inked: npt.NDArray[np.bool_], last: int) -> int:
+def into_ink(inked: npt.NDArray[np.bool_], last: int) -> int:
     """The row in the middle of a drawn line that begins right after row ``last``; that row where none does."""
     step_mm = STEP_MM * EVERY
     ahead = inked[last + 1 : last + 1 + round((HIDDEN_MM + WIDEST_INK_MM) / step_mm)]
+    if not ahead.any():
+        return last
     first = int(ahead.argmax())
-    if not ahead.any() or first * step_mm > HIDDEN_MM or ahead[first:].all():
+    if first * step_mm > HIDDEN_MM or ahead[first:].all():
         return last
     return last + 1 + first + int(ahead[first:].argmin()) // 2
 

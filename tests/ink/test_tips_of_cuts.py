@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from extract.ink.silhouette_hair import into_ink
 from extract.ink.silhouette_tips import seen_tip
 
 _spec = importlib.util.spec_from_file_location("tables", Path(__file__).with_name("tables.py"))
@@ -90,3 +91,8 @@ def test_a_stroke_that_runs_on_where_the_cut_ends_is_not_followed(grazing):
         line = [tip + along * INWARDS + (1.2 + 0.006 * along**2) * ACROSS for along in np.linspace(-30, 40, 30)]
     flat = tables.paint(truth, "mat", strokes=[(line, 1.8)])
     assert np.hypot(*(seen_tip(flat, WHITE, end_of(tip, 0.0))[1] - tip)) < 2.0
+
+
+@pytest.mark.parametrize("rows", [1, 2, 40])
+def test_a_hair_seen_to_the_strips_last_row_meets_no_line_there(rows):
+    assert into_ink(np.zeros(rows, bool), rows - 1) == rows - 1
