@@ -33,8 +33,9 @@ IN_LINE_DEG = 20.0
 IN_LINE_ASIDE_MM = 0.8
 CORNER_REACH_MM = 6.0
 CORNER_BACK_MM = 3.0
-CORNER_DEEP_MM = 1.5
-"""Two lines that would meet nearer to the cut edge than this were drawn to the edge, not to each other."""
+CORNER_DEEP_MM, RUN_ON_MM = 1.5, 3.6
+"""Two lines that would meet nearer to the cut edge than this, or would both come to it so soon after, were drawn to the
+edge, not to each other: what runs on for less than a spur and a junction is not seen to."""
 CORNER_SINE = 0.3
 CORNER_COST = 1.0
 SHORT_GAP_MM = 1.6
@@ -215,11 +216,14 @@ def _opposite(ends: list[End]) -> list[tuple[End, End]]:
 
 
 def _corner_at(edge: BaseGeometry, a: End, b: End) -> bool:
-    """Whether two ends make a corner that lies on the cut edge."""
+    """Whether two ends make a corner that lies on the cut edge, or so near that both lines run on to it."""
     if _turn_deg(a.ahead, -b.ahead) < PAIR_DEG:
         return False
     corner = _corner(a.point, a.ahead, b.point, b.ahead)
-    return corner is not None and edge.distance(Point(corner)) < CORNER_DEEP_MM
+    if corner is None:
+        return False
+    onward = [LineString([corner, corner + RUN_ON_MM * end.ahead]) for end in (a, b)]
+    return edge.distance(Point(corner)) < CORNER_DEEP_MM or all(edge.intersects(line) for line in onward)
 
 
 def _best_first(options: list[tuple[float, End, End]]) -> list[tuple[End, End]]:

@@ -133,3 +133,12 @@ def test_doubtful_ink_counts_where_it_leads_from_ink_to_the_cut_edge(stops_at, c
     drawn one ends anywhere."""
     runs = [run_along(20, 60, 0.2, end=1), run_along(60, stops_at, 0.03, start=1)]
     assert len(believed(runs, LineString([(150, 0), (150, 120)]))) == count
+
+
+@pytest.mark.parametrize("deep_mm", [1.8, 2.2])
+def test_lines_that_cross_just_before_the_cut_edge_both_reach_it(deep_mm):
+    """The little that is drawn of them beyond their crossing is hidden by their own width."""
+    cross = np.array([80.0, 110 - deep_mm])
+    legs = [line(cross - [lean * 100, 100], cross + [lean * deep_mm, deep_mm]) for lean in (0.6, -0.6)]
+    strokes = strokes_of(*((leg, 1.6, BLACK) for leg in legs))
+    assert [float(s.points_mm[:, 1].max()) for s in strokes] == pytest.approx([110, 110], abs=0.3)
