@@ -66,8 +66,9 @@ def find_strokes(flat: FlatView, silhouette: Silhouette) -> tuple[Stroke, ...]:
     threads = clipped(bridged(threads, _are_ticks(threads), shell), shell)
     told = _told(threads, silhouette)
     lines = [thread_line(t) for t in told.threads]
-    threads = carried_on(threads, lines, [kind in ("marker", "ring") for kind in told.kinds], edge, field, flat)
-    told = _told(clipped(threads, shell), silhouette)
+    further = carried_on(threads, lines, [kind in ("marker", "ring") for kind in told.kinds], edge, field, flat)
+    if further is not threads:
+        told = _told(clipped(further, shell), silhouette)
     order = sorted(range(len(told.threads)), key=lambda i: -told.threads[i].length_mm)
     return tuple(_stroke(f"s{n + 1}", told.kinds[i], told.colours[i], told.threads[i]) for n, i in enumerate(order))
 

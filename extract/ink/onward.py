@@ -51,21 +51,21 @@ EDGE_MARK = 1
 
 
 def carried_on(
-    threads: Sequence[Thread],
+    threads: list[Thread],
     lines: Sequence[LineString],
     bounding: Sequence[bool],
     edge: BaseGeometry,
     field: InkField,
     flat: FlatView,
 ) -> list[Thread]:
-    """Threads, those with a way ahead of a loose end carried on along it.
+    """Threads (the very list where none has any way to go), those with a way ahead of a loose end carried on along it.
 
     ``lines`` are the threads with their ends brought to what is near, which tells whether they are loose; only
     ``bounding`` threads go on or are come to. Short strokes along a way go: they are pieces of it.
     """
     ends = _loose_ends(threads, lines, bounding, edge)
     if not ends:
-        return list(threads)
+        return threads
     marks = _marks(lines, bounding, edge, flat)
     joins, ways, used = list[tuple[End, End]](), list[Thread](), set[tuple[int, bool]]()
     options = [*_found(ends, threads, marks, field, flat), *_in_line(ends)]
@@ -78,6 +78,8 @@ def carried_on(
         first, last = ends_of(len(threads) + len(ways), piece)
         joins += [(end, first)] if other is None else [(end, first), (last, other)]
         ways.append(piece)
+    if not ways:
+        return threads
     gone = _pieces_along(ways, threads, {thread for thread, _ in used})
     return [t for t in chained([*threads, *ways], joins) if not any(t.points_mm is threads[i].points_mm for i in gone)]
 
@@ -205,8 +207,6 @@ def _smoothed(points_mm: Array) -> Array:
 
 def _pieces_along(ways: Sequence[Thread], threads: Sequence[Thread], used: set[int]) -> list[int]:
     """Short strokes that the ways run along."""
-    if not ways:
-        return []
     near = shapely.union_all([thread_line(way) for way in ways]).buffer(PIECE_ASIDE_MM)
     short = [i for i, t in enumerate(threads) if i not in used and t.length_mm < SHORT_MM]
     return [i for i in short if near.intersection(thread_line(threads[i])).length > PIECE_SHARE * threads[i].length_mm]
