@@ -139,6 +139,6 @@ def test_doubtful_ink_counts_where_it_leads_from_ink_to_the_cut_edge(stops_at, c
 def test_lines_that_cross_just_before_the_cut_edge_both_reach_it(deep_mm):
     """The little that is drawn of them beyond their crossing is hidden by their own width."""
     cross = np.array([80.0, 110 - deep_mm])
-    legs = [line(cross - [lean * 100, 100], cross + [lean * deep_mm, deep_mm]) for lean in (0.6, -0.6)]
+    legs = [line(cross - 100 * way, cross + deep_mm * way) for way in (np.array([0.6, 1]), np.array([-0.6, 1]))]
     strokes = strokes_of(*((leg, 1.6, BLACK) for leg in legs))
     assert [float(s.points_mm[:, 1].max()) for s in strokes] == pytest.approx([110, 110], abs=0.3)
