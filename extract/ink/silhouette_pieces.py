@@ -34,6 +34,10 @@ RIM_MM = 2.0
 LONGEST_BAR, FULLEST = 4.0, 0.97
 """Longer than wide by this factor, or filling a rectangle by this share: a ruler, a tray, a sheet of card."""
 
+SHORTEST_BAR, RULED, BESIDE_MM, BIN_MM = 2.5, 0.85, 1.0, 5.0
+"""So is what is longer than wide by the first and keeps within a millimetre to so much of both long sides: a ruler of
+which the map shows a part. Scissors leave no two sides so straight and parallel."""
+
 LEAST_SHELL_MM2 = 4000.0
 """Smaller grey things are tape rolls, coins and pens."""
 
@@ -59,18 +63,31 @@ def pieces(shell: ShellMap, doubted: bool = False) -> Mask:
     grey = _shares(labels, inked(shell.flat, largest_alone), count) < MOST_STRANGE
     other = (core > LEAST_CORE_MM2) & sure & grey & ~np.isin(np.arange(count), labels[blind])
     kept = np.zeros(count, bool)
-    kept[[one for one in np.flatnonzero(other) if not straight(labels == one, area[one] * px**2)]] = True
+    kept[[one for one in np.flatnonzero(other) if not straight(labels == one, px)]] = True
     if doubted and not (kept & (area >= LEAST_SHELL_MM2)).any():
         return np.zeros_like(likely)
     kept[int(area.argmax())] |= not doubted
     return np.asarray(kept[labels], bool)
 
 
-def straight(blob: Mask, area_px: float) -> bool:
-    """Whether a blob is a bar, as a ruler is and a piece of shell is not."""
-    contours, _ = cv2.findContours(blob.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
-    sides = cv2.minAreaRect(cv2.convexHull(np.vstack(contours)))[1]
-    return max(sides) > LONGEST_BAR * min(sides) or area_px > FULLEST * sides[0] * sides[1]
+def straight(blob: Mask, px: float) -> bool:
+    """Whether a blob is a bar, as a ruler is and a piece of shell is not; ``px`` are its pixels in a millimetre."""
+    contours, _ = cv2.findContours(blob.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    outline = np.vstack(contours)[:, 0].astype(float)
+    middle, sides, _ = box = cv2.minAreaRect(cv2.convexHull(np.vstack(contours)))
+    if max(sides) > LONGEST_BAR * min(sides) or blob.sum() > FULLEST * sides[0] * sides[1]:
+        return True
+    corners = cv2.boxPoints(box)
+    edges = np.roll(corners, -1, axis=0) - corners
+    along = edges[int(np.hypot(*edges.T).argmax())] / max(sides)
+    off = outline - middle
+    down, aside = off @ along, off @ np.array([-along[1], along[0]])
+    bins = max(1, round(max(sides) / px / BIN_MM))
+    held = [
+        np.histogram(down[side * aside > min(sides) / 2 - BESIDE_MM * px], bins, (-max(sides) / 2, max(sides) / 2))[0]
+        for side in (-1, 1)
+    ]
+    return max(sides) > SHORTEST_BAR * min(sides) and bool(min((one > 0).mean() for one in held) > RULED)
 
 
 def opened_cuts(shell: ShellMap) -> Mask:

@@ -76,6 +76,13 @@ def test_a_bar_and_a_roll_beside_the_shell_are_no_pieces():
     assert np.sqrt((outward_errors(found.rings_mm[0], LEFT) ** 2).mean()) < 0.15
 
 
+def test_a_bar_that_is_seen_in_part_is_no_piece():
+    """As when a shadow hides the rest: 30 mm wide, 80 mm long on one side and 95 mm on the other."""
+    part = tables.CENTRE + np.array([[55.0, -95.0], [85.0, -95.0], [85.0, -15.0], [55.0, 0.0]])
+    found = find_silhouette(tables.paint([LEFT, part], "planks"))
+    assert len(found.rings_mm) == 1
+
+
 def test_a_big_roll_round_its_card_is_no_piece():
     """Tape as grey as the shell on a tube of brown card, which is like neither shell nor table (as rolls of aluminium
     tape are sold: from memory, no source)."""
