@@ -182,11 +182,12 @@ class Relief:
 class Silhouette:
     """Where the shell is: ``rings_mm`` closed outer boundaries (first point not repeated), one per piece of shell,
     largest first; ``sigma_mm`` 1 σ localisation of the edge; ``unsure`` one bool array per ring (True where the edge
-    is a guess)."""
+    is a guess); ``left_out_mm`` the middles (2,) of what may be further pieces but was not read as such."""
 
     rings_mm: tuple[Array, ...]
     sigma_mm: float
     unsure: tuple[Mask, ...]
+    left_out_mm: tuple[Array, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)

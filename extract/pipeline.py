@@ -11,6 +11,7 @@ import numpy as np
 
 from extract.camera.advice import advise_card, advise_ruler
 from extract.camera.flatten import flatten, sampling_px_per_mm, seen_region_mm
+from extract.camera.project import px_from_mm
 from extract.camera.uncertainty import shape_sd_mm, shape_sd_mm_at
 from extract.clock import Clock
 from extract.doors import (
@@ -86,6 +87,7 @@ def trace_table(table: Table, progress: Progress | None = None) -> Tracing:
         *together,
         *shape.doubts,
         *_edge_doubts(silhouette),
+        *left_out_doubts(silhouette, cameras[best]),
         *_tip_doubts(tips),
     )
     unsure = tuple(edge | tip for edge, tip in zip(silhouette.unsure, tips, strict=True))
@@ -195,6 +197,23 @@ def _edge_doubts(silhouette: Silhouette) -> tuple[Doubt, ...]:
             "the shell on a table of another colour.",
         ),
     )
+
+
+def left_out_doubts(silhouette: Silhouette, camera: PlaneCamera) -> tuple[Doubt, ...]:
+    """What is said of each place that may hold a further piece of shell."""
+    doubts = []
+    for middle in silhouette.left_out_mm:
+        across, down = np.clip(px_from_mm(camera, middle[None])[0] / camera.size_px * 3, 0, 2).astype(int)
+        where = f"{('upper', 'middle', 'lower')[down]} {('left', 'middle', 'right')[across]}"
+        doubts.append(
+            Doubt(
+                "piece-left-out",
+                f"Something as large as a piece of shell, at the {where.replace('middle middle', 'middle')} of the "
+                "photo, was not read as one: too much of it looks like the table. If it is one, lay it on a table of "
+                "another colour and take the photo again.",
+            )
+        )
+    return tuple(doubts)
 
 
 def _tip_doubts(tips: Sequence[Mask]) -> tuple[Doubt, ...]:

@@ -32,13 +32,15 @@ def find_silhouette(flat: FlatView) -> Silhouette:
     Raises CannotContinue when no shell is to be seen, when it runs out of the picture, or when a card covers it.
     """
     reading = read_shell(flat)
-    rings = outlines(pieces(reading.map), reading.map.flat)
+    found = pieces(reading.map)
+    rings = outlines(found.pieces, reading.map.flat)
     if not rings:
         raise no_shell()
     edges = [refine(flat, ring, reading) for ring in rings]
     check_whole(edges[0].ring, flat)
     noise = float(np.hypot(FLOOR_MM, max(edge.noise_mm for edge in edges)))
-    return Silhouette(tuple(edge.ring for edge in edges), noise, tuple(edge.unsure for edge in edges))
+    left_out = tuple(ring.mean(axis=0) for ring in outlines(found.left_out, reading.map.flat))
+    return Silhouette(tuple(edge.ring for edge in edges), noise, tuple(edge.unsure for edge in edges), left_out)
 
 
 def check_whole(ring: Array, flat: FlatView, most_mm: float = 15.0) -> None:

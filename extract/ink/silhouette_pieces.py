@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 import numpy.typing as npt
@@ -17,8 +19,9 @@ LEAST_HOLE_MM2, MOST_HOLE_MM2 = 4.0, 1500.0
 """A hole of such a size may be part of a cut; smaller ones are glare and ink."""
 
 SURE = 2.0
-LEAST_SURE = 0.8
-"""Another piece has log odds of SURE and more in so large a share of it."""
+LEAST_SURE, WORTH_A_WORD = 0.8, 0.4
+"""Another piece has log odds of SURE and more in so large a share of it; of a blob as large as a shell with the lesser
+share the maker is told."""
 
 CORE_MM, LEAST_CORE_MM2 = 10.0, 100.0
 """A piece of shell worth cutting has this much left when this much is taken off all round; the lit side of a tape roll
@@ -45,29 +48,40 @@ LEAST_PIECE_MM2 = 1000.0
 """Half of the smallest panel that counts."""
 
 
-def pieces(shell: ShellMap, doubted: bool = False) -> Mask:
-    """Where the shell's pieces lie: the largest blob, and others as plump of which the map is sure all over. Where it
-    is ``doubted`` that there is a shell at all, the largest must be as good."""
+@dataclass(frozen=True, eq=False)
+class Found:
+    """Where the shell's pieces lie, and where blobs do that may be some but of which the map is not sure enough."""
+
+    pieces: Mask
+    left_out: Mask
+
+
+def pieces(shell: ShellMap, doubted: bool = False) -> Found:
+    """The largest blob, and others as plump of which the map is sure all over. Where it is ``doubted`` that there is a
+    shell at all, the largest must be as good."""
     px = 1 / shell.flat.mm_per_px
     likely = without_arms(filled(opened_cuts(shell)), px)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(likely.astype(np.uint8), connectivity=4)
     area = stats[:, cv2.CC_STAT_AREA] / px**2
     area[0] = 0
+    nothing = np.zeros_like(likely)
     if area.max() < LEAST_SHELL_MM2:
-        return np.zeros_like(likely)
+        return Found(nothing, nothing)
     core = np.bincount(labels[erode(likely, CORE_MM * px)], minlength=count) / px**2
-    sure = _shares(labels, shell.odds > SURE, count) > LEAST_SURE
+    sure = _shares(labels, shell.odds > SURE, count)
     blind = grow(~shell.flat.valid, RIM_MM * px)
     blind[[0, -1]] = blind[:, [0, -1]] = True
     largest_alone = np.where((labels == int(area.argmax())) | (shell.odds < 0), shell.odds, 0)
     grey = _shares(labels, inked(shell.flat, largest_alone), count) < MOST_STRANGE
-    other = (core > LEAST_CORE_MM2) & sure & grey & ~np.isin(np.arange(count), labels[blind])
-    kept = np.zeros(count, bool)
-    kept[[one for one in np.flatnonzero(other) if not straight(labels == one, px)]] = True
-    if doubted and not (kept & (area >= LEAST_SHELL_MM2)).any():
-        return np.zeros_like(likely)
+    other = (core > LEAST_CORE_MM2) & grey & ~np.isin(np.arange(count), labels[blind])
+    large = area >= LEAST_SHELL_MM2
+    other &= (sure > LEAST_SURE) | large & (sure > WORTH_A_WORD)
+    other[[one for one in np.flatnonzero(other) if straight(labels == one, px)]] = False
+    kept = other & (sure > LEAST_SURE)
+    if doubted and not (kept & large).any():
+        return Found(nothing, nothing)
     kept[int(area.argmax())] |= not doubted
-    return np.asarray(kept[labels], bool)
+    return Found(np.asarray(kept[labels], bool), np.asarray((other & ~kept)[labels], bool))
 
 
 def straight(blob: Mask, px: float) -> bool:

@@ -147,7 +147,7 @@ def _second_look(flat: FlatView, table: TableView, white: Image, refusal: Cannot
     """The network on the whole picture, for a shell that no plain map tells from its table; the ``refusal`` stands
     where it sees none either."""
     net = shell_map(flat, white, _near_rim)
-    seen = pieces(net, doubted=True)
+    seen = pieces(net, doubted=True).pieces
     if not seen.any():
         raise refusal
     return with_colours(net, table, carried(seen, net.flat, table.flat) > 0.5, white)

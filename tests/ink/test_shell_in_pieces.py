@@ -16,9 +16,12 @@ import shapely
 from shapely import LineString, Polygon
 from shapely.ops import split
 
+from extract.doors import FlatView
 from extract.graph.build import build_graph, ring_points
 from extract.ink.lines import find_strokes
 from extract.ink.silhouette import find_silhouette
+from extract.ink.silhouette_net import ShellMap
+from extract.ink.silhouette_pieces import pieces
 
 _spec = importlib.util.spec_from_file_location("tables", Path(__file__).with_name("tables.py"))
 tables = importlib.util.module_from_spec(_spec)
@@ -94,3 +97,20 @@ def test_a_big_roll_round_its_card_is_no_piece():
     found = find_silhouette(replace(flat, pixels=pixels))
     assert len(found.rings_mm) == 1
     assert np.sqrt((outward_errors(found.rings_mm[0], LEFT) ** 2).mean()) < 0.15
+
+
+@pytest.mark.parametrize(("share", "kept", "told"), [(0.95, True, False), (0.6, False, True), (0.2, False, False)])
+def test_of_a_large_blob_that_is_half_sure_a_word_is_said(share, kept, told):
+    """Two round blobs of 80 mm and more on pixels of half a millimetre; the map is sure of ``share`` of the second."""
+    grey = np.full((300, 520, 3), 128, np.uint8)
+    odds = np.full(grey.shape[:2], -4.0, np.float32)
+    cv2.circle(odds, (150, 150), 100, 4.0, -1)
+    second = np.zeros(odds.shape, np.uint8)
+    cv2.circle(second, (380, 150), 80, 1, -1)
+    rows, columns = np.nonzero(second)
+    odds[rows, columns] = np.where(columns < np.quantile(columns, share), 4.0, 0.5)
+    found = pieces(ShellMap(FlatView(grey, 0.5, (0.0, 0.0), np.ones(odds.shape, bool), ()), odds))
+    assert found.pieces[150, 150]
+    assert found.pieces[150, 380] == kept
+    assert found.left_out[150, 380] == told
+    assert not found.left_out[150, 150]

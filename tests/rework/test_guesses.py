@@ -10,9 +10,11 @@ from typing import Any
 import numpy as np
 import pytest
 
+from extract.camera.project import mm_from_px
 from extract.doors import Doubt, Tracing
 from extract.geometry.planar import closed_up, densified
 from extract.guesses import guesses, stretches
+from extract.pipeline import left_out_doubts
 from extract.rework import rework
 
 RIGHT_SIDE = {"do": "edge-right", "at": [200.5, 30.0]}
@@ -88,3 +90,13 @@ def test_an_answer_where_nothing_was_asked_is_left_out(unsure: Tracing) -> None:
     done = rework(unsure, [{"do": "edge-right", "at": [100, 50]}])
     assert "correction-idle" in codes(done)
     assert len(asked(done)) == 2
+
+
+def test_what_may_be_a_further_piece_is_told_with_its_place(tracing: Tracing) -> None:
+    camera = tracing.cameras[0]
+    places = np.array([[0.1, 0.1], [0.5, 0.5], [0.9, 0.5]]) * camera.size_px
+    silhouette = replace(tracing.silhouette, left_out_mm=tuple(mm_from_px(camera, places)))
+    words = [doubt.message for doubt in left_out_doubts(silhouette, camera)]
+    for said, place in zip(words, ("the upper left", "the middle of", "the middle right"), strict=True):
+        assert place in said
+    assert left_out_doubts(tracing.silhouette, camera) == ()
