@@ -44,6 +44,9 @@ AROUND_MM = 70.0
 APART_MM = 20.0
 """The table is learned between these distances from the blob; the other pieces of a shell lie within the larger."""
 
+RUN_OUT_MM = 3.0
+"""A shell that comes so close to the window's rim goes on beyond it."""
+
 RIM_MM = 25.0
 """Where no blob is found, the table is learned so close to the picture's rim."""
 
@@ -130,8 +133,27 @@ def read_shell(flat: FlatView) -> Reading:
     apart = grow(blob, APART_MM / coarse.flat.mm_per_px)
     here = crop(flat, low - AROUND_MM, high + AROUND_MM)
     net = shell_map(here, white, lambda part: carried(apart, coarse.flat, part) < 0.5)
+    if runs_out(net, here, flat):
+        return _second_look(flat, table, white, no_shell())
     view = window_of(table, low - AROUND_MM, high + AROUND_MM)
     return with_colours(net, view, carried(blob, coarse.flat, view.flat) > 0.5, white)
+
+
+def runs_out(net: ShellMap, window: FlatView, flat: FlatView) -> bool:
+    """Whether the shell goes on where the window ends and the picture does not: the blob was only part of it."""
+    shell = largest(net.odds > 0)
+    if not shell.any():
+        return False
+    low, high = box_of(shell, net.flat)
+    first, last = _corners(window)
+    left, right = _corners(flat)
+    open_low, open_high = first > left + RUN_OUT_MM, last < right - RUN_OUT_MM
+    return bool(((low < first + RUN_OUT_MM) & open_low).any() or ((high > last - RUN_OUT_MM) & open_high).any())
+
+
+def _corners(flat: FlatView) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    last = np.array(flat.valid.shape[::-1], float) - 1
+    return flat.mm_from_px(np.zeros(2)), flat.mm_from_px(last)
 
 
 def with_others(blob: Mask, ranked: list[Candidate]) -> Mask:

@@ -16,9 +16,9 @@ import pytest
 
 import extract.ink.silhouette_net as net
 from extract.doors import FlatView
-from extract.ink.shell_view import grow, shrink, table_view
+from extract.ink.shell_view import crop, grow, shrink, table_view
 from extract.ink.silhouette_pieces import largest, opened_cuts
-from extract.ink.silhouette_read import closed, read_shell, with_colours
+from extract.ink.silhouette_read import closed, read_shell, runs_out, with_colours
 
 _spec = importlib.util.spec_from_file_location("tables", Path(__file__).with_name("tables.py"))
 tables = importlib.util.module_from_spec(_spec)
@@ -88,3 +88,20 @@ def test_what_the_photo_did_not_see_is_table():
     flat = tables.paint(tables.wavy_ring(), "planks")
     outside = np.array([[-1000.0, 0.0], [0.0, 1000.0]])
     assert (read_shell(flat).map.at(outside) == -net.CLIP).all()
+
+
+@pytest.mark.parametrize(("right_mm", "goes_on"), [(90.0, True), (215.0, False), (1000.0, False)])
+def test_a_shell_that_goes_on_past_the_window_is_noticed(right_mm, goes_on):
+    """A shell 190 mm wide about x = 90, seen in windows that end in its middle, beside it, and with the picture."""
+    ring = tables.wavy_ring()
+    flat = tables.paint(ring, "planks")
+    window = crop(flat, (-120.0, -100.0), (right_mm, 1000.0))
+    seen = net.ShellMap(window, np.where(cover(window, ring), np.float32(3.0), np.float32(-5.0)))
+    assert runs_out(seen, window, flat) == goes_on
+
+
+def test_a_shell_in_the_pictures_own_corner_runs_out_of_no_window():
+    flat = tables.paint(tables.wavy_ring(), "planks")
+    part = crop(flat, (-120.0, -100.0), (90.0, 1000.0))
+    seen = net.ShellMap(part, np.where(cover(part, tables.wavy_ring()), np.float32(3.0), np.float32(-5.0)))
+    assert not runs_out(seen, part, part)
