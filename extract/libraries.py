@@ -24,7 +24,7 @@ _KEPT_BYTES = 64 * 2**20
 
 def _keep_pages() -> None:
     """Memory that one picture gave back serves the next. glibc would return it and take it anew, page by page and
-    zeroed, which is a seventh of the time of reading a photo; with one arena for all threads there is less of it, too.
+    zeroed, which takes a good part of the time of reading a photo; one arena for all threads wants less of it, too.
     """
     with suppress(AttributeError, OSError):  # another C library
         mallopt = ctypes.CDLL(None).mallopt

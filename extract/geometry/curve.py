@@ -249,11 +249,11 @@ def nearest_parameters(curve: Curve, points_mm: Array, shares: Array | None = No
     segment, place = np.divmod(np.argmin(cost, axis=1), len(t))
     at = _foot(curve.controls[segment], t[place], points_mm)
     # a foot stopped at a joint may lie beyond it, for the sample there belongs to both cubics
-    side = (at == 1.0).astype(int) - (at == 0.0)
-    beyond = (segment + side) % len(curve.controls) if curve.closed else segment + side
-    beyond = np.clip(beyond, 0, len(curve.controls) - 1)
-    over = _foot(curve.controls[beyond], np.where(side > 0, 0.0, np.where(side < 0, 1.0, at)), points_mm)
-    nearer = (beyond != segment) & (_away(curve, beyond, over, points_mm) < _away(curve, segment, at, points_mm))
+    count = len(curve.controls)
+    next_to = segment + (at == 1.0) - (at == 0.0)
+    beyond = next_to % count if curve.closed else np.clip(next_to, 0, count - 1)
+    over = _foot(curve.controls[beyond], np.where(beyond == segment, at, 1 - at), points_mm)
+    nearer = _away(curve, beyond, over, points_mm) < _away(curve, segment, at, points_mm)
     return np.where(nearer, beyond + over, segment + at)
 
 

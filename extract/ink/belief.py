@@ -35,8 +35,8 @@ BRIEF_MM = 6.0
 """A line shorter than this between two others is as often a wrinkle as ink: its two ends count half."""
 LEAST_BETWEEN, LEAST_BEYOND, TIPS_MM = 0.023, 0.034, (0.8, 1.5)
 """Evidence of a stretch that goes on from ink and leads to ink or the cut edge, and of one that goes on from ink and
-leads nowhere but is as wide as a marker's tip. On 290 scenes with exact truth 21 of 21 of the first kind with more are
-ink and 8 of 8 of the second; with less 3 of 8 and 6 of 21: tape edges and creases pass by what they cross."""
+leads nowhere but is as wide as a marker's tip. On our own scenes with exact truth what has more is ink, and of what has
+less not half: tape edges and creases pass by what they cross."""
 LINK_TURN_DEG, LINK_GAP_MM, LINK_ASIDE_MM, LINK_WIDTHS = 25.0, 7.0, 1.0, 0.6
 SPECK_MM = 3.5
 

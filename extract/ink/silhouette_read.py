@@ -64,17 +64,13 @@ SURELY_TABLE = 5.0
 """A line of a tint that neither side has is a stroke on the shell, unless the network is so sure of the contrary: then
 it is a pen that lies on the table."""
 
-NEAR_MM, FEW = 20.0, 0.02
-"""How far around (sd) the colours' word is tried, and the share of known pixels there under which the whole shell and
-table count for more."""
-
 EVEN_AT, SOFT_MM, SOFT_SAYS, SOFT_TINT_SAYS = 2.0, 1.25, 1.4, 0.5
 """The shell's body: log odds by logistic regression on scenes with exact truth, where the network is unsure. It is too
 careful by EVEN_AT, and colours count for more when averaged over a millimetre or so (sd)."""
 
 BELIEVED, WELL_INSIDE_MM = 4e-4, 10.0
 """Colours are believed pixel by pixel where they contradict the network over so small a share of the shell, so far from
-its edge. On scenes of all our tables it is below 2e-4 or above 6e-4."""
+its edge; tests/bench/bench_words.py tells the share scene by scene."""
 
 CUT_SAYS, STRAIGHT_MM = -0.9, 1.3
 """Mean log odds of the network below which a narrow place is a cut, and the sd of its pixels across its length: cuts
@@ -192,10 +188,10 @@ def with_colours(net: ShellMap, view: TableView, blob: Mask, white: Image) -> Re
     table = view.free & ~doubtful & ~grow(inside, gap)
     sampled = erode(inside, gap)
     models = learn(view, sampled, table, white)
-    said = cv2.GaussianBlur(models.likeness_over(net.flat), (0, 0), 0.7)
+    said = colours_word(models, net.flat)
     known = [carried(part.astype(np.float32), view.flat, net.flat) > 0.5 for part in (sampled, table)]
     tint = tint_word(net.flat, *known)
-    odds = np.clip(net.odds, -NET_SAYS, NET_SAYS) + COLOURS_SAY * said + TINT_SAYS * tint
+    odds = pixel_by_pixel(net.odds, said, tint)
     if contradiction(net, odds, shell) > BELIEVED:
         soft = cv2.GaussianBlur(said, (0, 0), SOFT_MM / net.flat.mm_per_px)
         body = EVEN_AT + net.odds + SOFT_SAYS * soft + SOFT_TINT_SAYS * tint
@@ -203,6 +199,16 @@ def with_colours(net: ShellMap, view: TableView, blob: Mask, white: Image) -> Re
     odds = np.clip(odds, -CLIP, CLIP)
     odds[net.odds <= -CLIP] = -CLIP
     return Reading(replace(net, odds=np.asarray(odds, np.float32)), net, replace(net, odds=tint), models)
+
+
+def colours_word(models: ColourModels, flat: FlatView) -> Image:
+    """Log ratio (H, W) of the colours over a view, the camera's noise taken off."""
+    return np.asarray(cv2.GaussianBlur(models.likeness_over(flat), (0, 0), 0.7), np.float32)
+
+
+def pixel_by_pixel(net: Image, said: Image, tint: Image) -> Image:
+    """The words of network, colours and tint added as they are."""
+    return np.asarray(np.clip(net, -NET_SAYS, NET_SAYS) + COLOURS_SAY * said + TINT_SAYS * tint, np.float32)
 
 
 def contradiction(net: ShellMap, odds: Image, shell: Mask) -> float:

@@ -24,19 +24,11 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 from bench_edge import flat_view, read_truth, seen_place
 
-from extract.doors import Array, CannotContinue, PlaneCamera
-from extract.ink.shell_view import Image, disc
+from extract.doors import Array, CannotContinue, Mask, PlaneCamera
+from extract.ink.shell_view import disc
+from extract.ink.silhouette_net import ShellMap
 from extract.ink.silhouette_pieces import largest
-from extract.ink.silhouette_read import (
-    BELIEVED,
-    COLOURS_SAY,
-    NET_SAYS,
-    SOFT_MM,
-    TINT_SAYS,
-    Reading,
-    contradiction,
-    read_shell,
-)
+from extract.ink.silhouette_read import BELIEVED, SOFT_MM, colours_word, contradiction, pixel_by_pixel, read_shell
 
 AROUND_MM = 12.0
 NET_UNSURE = 3.0
@@ -60,40 +52,36 @@ def main() -> int:
         except CannotContinue as refusal:
             print(f"| {name} | {truth['scene']['table']} | refused: {refusal} |")
             continue
-        said = cv2.GaussianBlur(reading.models.likeness_over(reading.net.flat), (0, 0), 0.7)
-        added = np.clip(reading.net.odds, -NET_SAYS, NET_SAYS) + COLOURS_SAY * said + TINT_SAYS * reading.tint.odds
+        said = colours_word(reading.models, reading.net.flat)
+        added = pixel_by_pixel(reading.net.odds, said, reading.tint.odds)
         against = contradiction(reading.net, added, largest(reading.net.odds > 0))
-        words, shell, odds = unsure(truth, camera, reading, said)
-        plain = np.clip(words[:, 1], -NET_SAYS, NET_SAYS) + COLOURS_SAY * words[:, 2] + TINT_SAYS * words[:, 4]
-        shares = [100 * float(((one > 0) != shell).mean()) for one in (words[:, 1], plain, odds)]
-        print(
-            f"| {name} | {truth['scene']['table']} | {1000 * against:.2f} | "
-            + " | ".join(f"{s:.1f}" for s in shares)
-            + " |"
-        )
+        shell, use = unsure(truth, camera, reading.net)
+        maps = reading.net.odds, added, reading.map.odds
+        shares = [100 * float(((odds[use] > 0) != shell).mean()) for odds in maps]
+        cells = (name, truth["scene"]["table"], f"{1000 * against:.2f}", *(f"{share:.1f}" for share in shares))
+        print("| " + " | ".join(cells) + " |")
         if against > BELIEVED:
+            soft = cv2.GaussianBlur(said, (0, 0), SOFT_MM / reading.net.flat.mm_per_px)
+            layers = (np.ones_like(said), reading.net.odds, soft, reading.tint.odds)
+            words = np.stack([layer[use] for layer in layers], axis=1).astype(float)
             some = np.random.default_rng(0).permutation(len(shell))[:PER_SCENE]
-            samples.append((words[some][:, [0, 1, 3, 4]], shell[some]))
+            samples.append((words[some], shell[some]))
     if samples:
         weights = fitted(samples)
         print("\nEven at {:.2f}; network {:.2f}, colours averaged {:.2f}, tint {:.2f}.".format(*weights))
     return 0
 
 
-def unsure(truth: dict[str, Any], camera: PlaneCamera, reading: Reading, said: Image) -> tuple[Array, Array, Array]:
-    """Of the unsure pixels: (N, 5) one, network, colours, colours averaged, tint; whether they are shell; log odds as
-    read."""
-    flat = reading.net.flat
+def unsure(truth: dict[str, Any], camera: PlaneCamera, net: ShellMap) -> tuple[Mask, Mask]:
+    """Whether each unsure pixel (N,) is shell, and where these pixels are (H, W)."""
+    flat = net.flat
     edge = seen_place(truth, camera)(truth["silhouette"]["exact_points"])
     cover = np.zeros(flat.valid.shape, np.uint8)
     cv2.fillPoly(cover, [np.round(flat.px_from_mm(edge) * 16).astype(np.int32)], 1, shift=4)
     near = cv2.dilate(cover, disc(AROUND_MM / flat.mm_per_px)) > 0
     small = np.ones((3, 3), np.uint8)
-    use = near & flat.valid & (cv2.dilate(cover, small) == cv2.erode(cover, small))
-    use &= np.abs(reading.net.odds) < NET_UNSURE
-    soft = cv2.GaussianBlur(said, (0, 0), SOFT_MM / flat.mm_per_px)
-    words = np.stack([np.ones_like(said), reading.net.odds, said, soft, reading.tint.odds], axis=-1)
-    return words[use].astype(float), cover[use] > 0, reading.map.odds[use].astype(float)
+    use = near & flat.valid & (cv2.dilate(cover, small) == cv2.erode(cover, small)) & (np.abs(net.odds) < NET_UNSURE)
+    return cover[use] > 0, use
 
 
 def fitted(samples: list[tuple[Array, Array]]) -> Array:

@@ -16,12 +16,13 @@ import shapely
 from shapely import LineString, Polygon
 from shapely.ops import split
 
+import extract.ink.silhouette as silhouette
 from extract.doors import FlatView
 from extract.graph.build import build_graph, ring_points
 from extract.ink.lines import find_strokes
 from extract.ink.silhouette import find_silhouette
 from extract.ink.silhouette_net import ShellMap
-from extract.ink.silhouette_pieces import pieces
+from extract.ink.silhouette_pieces import Found, pieces
 
 _spec = importlib.util.spec_from_file_location("tables", Path(__file__).with_name("tables.py"))
 tables = importlib.util.module_from_spec(_spec)
@@ -114,3 +115,16 @@ def test_of_a_large_blob_that_is_half_sure_a_word_is_said(share, kept, told):
     assert found.pieces[150, 380] == kept
     assert found.left_out[150, 380] == told
     assert not found.left_out[150, 150]
+
+
+def test_the_outline_names_what_was_left_out(flat, monkeypatch):
+    def doubting(shell):
+        told = pieces(shell)
+        right = told.pieces & (
+            shell.flat.mm_from_px(np.indices(told.pieces.shape)[::-1].T).T[0] > tables.CENTRE[0] + 25
+        )
+        return Found(told.pieces & ~right, right)
+
+    monkeypatch.setattr(silhouette, "pieces", doubting)
+    (middle,) = find_silhouette(flat).left_out_mm
+    assert np.hypot(*(middle - np.array(Polygon(RIGHT).centroid.coords[0]))) < 5.0

@@ -13,12 +13,14 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+import shapely
 
 import extract.ink.silhouette_net as net
+import extract.ink.silhouette_read as silhouette_read
 from extract.doors import FlatView
 from extract.ink.shell_view import crop, grow, shrink, table_view
 from extract.ink.silhouette_pieces import largest, opened_cuts
-from extract.ink.silhouette_read import closed, read_shell, runs_out, with_colours
+from extract.ink.silhouette_read import closed, colours_word, pixel_by_pixel, read_shell, runs_out, with_colours
 
 _spec = importlib.util.spec_from_file_location("tables", Path(__file__).with_name("tables.py"))
 tables = importlib.util.module_from_spec(_spec)
@@ -73,6 +75,24 @@ def test_the_map_beats_grab_cut(table):
     assert (~ours)[cut].mean() > (~plain)[cut].mean() + 0.1
 
 
+def test_lines_as_dark_as_the_table_part_no_shell():
+    """Part of one of our scenes on a table as grey as the shell: pixel by pixel the colours take drawn lines for it."""
+    told = json.loads((SCENES / "grey.json").read_text())
+    picture, white = cv2.imread(str(SCENES / "grey.jpg")), np.array(told["white_bgr"], np.float32)
+    view = FlatView(picture, told["mm_per_px"], (0.0, 0.0), np.ones(picture.shape[:2], bool), ())
+    outline = view.mm_from_px(np.array(told["outline_px"]))
+    seen = net.shell_map(view, white, lambda part: ~near(part, outline))
+    small = table_view(shrink(view, 1.0), white, 1.5)
+    reading = with_colours(seen, small, near(small.flat, outline), white)
+    words = colours_word(reading.models, reading.net.flat)
+    added = pixel_by_pixel(reading.net.odds, words, reading.tint.odds)
+    exact = cover(seen.flat, outline)[16:-16, 16:-16]
+    wrong = [((odds > 0)[16:-16, 16:-16] != exact).mean() for odds in (reading.map.odds, added)]
+    assert wrong[0] < 0.02
+    assert wrong[0] < wrong[1] / 2
+    assert overlap(largest(opened_cuts(reading.map))[16:-16, 16:-16], exact) > 0.97
+
+
 def test_colours_learned_from_the_map_add_to_it():
     """The cut's middle line, narrower than 2 mm: table on it, shell 3 mm beside it."""
     truth, tip = tables.with_cut(tables.wavy_ring(), 110.0, 2.5, 50.0)
@@ -105,3 +125,20 @@ def test_a_shell_in_the_pictures_own_corner_runs_out_of_no_window():
     part = crop(flat, (-120.0, -100.0), (90.0, 1000.0))
     seen = net.ShellMap(part, np.where(cover(part, tables.wavy_ring()), np.float32(3.0), np.float32(-5.0)))
     assert not runs_out(seen, part, part)
+
+
+def test_a_shell_of_which_a_part_was_seen_is_read_whole(monkeypatch):
+    """The first look is made to notice no more than the shell's left third, 190 mm wide in all."""
+    flat = tables.paint(tables.wavy_ring(), "planks")
+
+    def left_third(ranked):
+        blob = ranked[0].blob.copy()
+        columns = np.flatnonzero(blob.any(0))
+        blob[:, columns[len(columns) // 3] :] = False
+        return blob
+
+    monkeypatch.setattr(silhouette_read, "pick", left_third)
+    monkeypatch.setattr(silhouette_read, "with_others", lambda blob, ranked: blob)
+    reading = read_shell(flat)
+    inside = largest(opened_cuts(reading.map)).sum() * reading.map.flat.mm_per_px**2
+    assert inside == pytest.approx(shapely.Polygon(tables.wavy_ring()).area, rel=0.02)
