@@ -10,6 +10,7 @@ import pytest
 from scipy.ndimage import gaussian_filter1d
 from shapely import LineString
 
+from extract.ink.assemble import threads_of
 from extract.ink.belief import believed
 from extract.ink.branches import Run
 from extract.ink.lines import find_strokes
@@ -142,3 +143,24 @@ def test_lines_that_cross_just_before_the_cut_edge_both_reach_it(deep_mm):
     legs = [line(cross - 100 * way, cross + deep_mm * way) for way in (np.array([0.6, 1]), np.array([-0.6, 1]))]
     strokes = strokes_of(*((leg, 1.6, BLACK) for leg in legs))
     assert [float(s.points_mm[:, 1].max()) for s in strokes] == pytest.approx([110, 110], abs=0.3)
+
+
+def test_a_line_with_its_own_straight_continuation_is_not_turned_into_another():
+    """Round one node: a line that runs through, one that goes on beyond a gap, and the end of a third."""
+
+    def run(first, last, start=-1, end=-1):
+        return Run(line(first, last, step=0.4), start, end, False, 0.3, np.ones(3), 1.5, 0.05)
+
+    slant = np.array([np.cos(np.radians(20)), np.sin(np.radians(20))])
+    node = np.array([80.0, 60.0])
+    runs = [
+        run((20, 60), node, end=1),
+        run(node, (140, 60), start=1),
+        run((80, 10), node, end=1),
+        run(node, node + 50 * slant, start=1),
+        run((80, 66), (80, 110)),
+    ]
+    edge = LineString([(0, 0), (160, 0), (160, 120), (0, 120), (0, 0)])
+    lines = sorted(np.ptp(thread.points_mm, axis=0).round().tolist() for thread in threads_of(runs, edge))
+    assert len(lines) == 4
+    assert lines[-1] == pytest.approx([120, 0], abs=1.0)

@@ -3,9 +3,14 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
+import pytest
+
 import extract
+from extract import pipeline
+from extract.doors import FlatView, Silhouette
 from extract.report import report
 from extract.scene import make_scene, write_scene
 from extract.scene.make import with_options
@@ -22,3 +27,16 @@ def test_both_pieces_are_read(tmp_path: Path) -> None:
     assert found.recall > 0.97 and found.precision > 0.97
     assert found.ticks_found == found.ticks_true
     assert found.cut_rms_mm < 0.5
+
+
+def test_what_was_left_out_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    seen = pipeline.find_silhouette
+
+    def doubting(flat: FlatView) -> Silhouette:
+        found = seen(flat)
+        return replace(found, left_out_mm=(found.rings_mm[0].mean(axis=0),))
+
+    monkeypatch.setattr(pipeline, "find_silhouette", doubting)
+    tracing = extract.trace([extract.demo_photo()], extract.TraceSettings())
+    (told,) = [doubt.message for doubt in tracing.doubts if doubt.code == "piece-left-out"]
+    assert "of the photo, was not read as one" in told
