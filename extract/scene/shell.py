@@ -17,6 +17,12 @@ from extract.scene.options import SceneOptions
 REST_MM = 0.55
 """Top of a shell lying flat: crinkled foil and two to three layers of tape (common practice, no source)."""
 
+LONG_BITE = 0.35
+"""A cut is one or two long bites: the hand wavers less in it than along the outer edge (common practice, no source)."""
+STRAY = 0.3
+"""How far each side of a cut strays from the way of both, as a share of the cut's half width there. The snips of a relief
+cut meet at its end alone: where they met sooner, the cut would end (common practice, no source)."""
+
 
 @dataclass(frozen=True, eq=False)
 class Dart:
@@ -73,7 +79,7 @@ def finished_shell(body: Polygon, darts: tuple[Dart, ...], options: SceneOptions
         cut = cut.difference(_wedge(dart))
     if cut.geom_type != "Polygon":
         cut = max(cut.geoms, key=lambda part: part.area)
-    outline = _ragged(cut, options.ragged_mm, rng)
+    outline = _ragged(cut, darts, options.ragged_mm, rng)
     return Shell(outline, darts, _relief(outline, options, rng))
 
 
@@ -111,7 +117,7 @@ def _wedge(dart: Dart) -> Polygon:
     return Polygon([dart.apex, far + 1.4 * side, far - 1.4 * side])
 
 
-def _ragged(cut: Polygon, amount_mm: float, rng: np.random.Generator) -> Polygon:
+def _ragged(cut: Polygon, darts: tuple[Dart, ...], amount_mm: float, rng: np.random.Generator) -> Polygon:
     """Facets a few scissor bites long and a fine burr; sharp corners (apex, dart mouths) stay where they are."""
     ring = np.asarray(cut.exterior.simplify(0.01).coords)[:-1]
     sides = [resampled(np.array([a, b]), 0.7)[:-1] for a, b in zip(ring, np.roll(ring, -1, axis=0), strict=True)]
@@ -120,10 +126,28 @@ def _ragged(cut: Polygon, amount_mm: float, rng: np.random.Generator) -> Polygon
     push = amount_mm * (1.6 * wander(rng, count, 40) + 0.35 * wander(rng, count, 5))
     push *= np.minimum(1, _distance_from_corners(dense) / 4)
     inner = shapely_distance(shapely_points(dense), cut.convex_hull.exterior) > 4
-    push[inner] *= 0.35  # a slit is one or two long bites
-    moved = Polygon(dense + normals(dense, closed=True) * push[:, None])
+    push[inner] *= LONG_BITE
+    shift = np.zeros_like(dense)
+    for dart in darts:
+        of_cut, room, wave = _along_cut(dart, dense, rng.spawn(1)[0])
+        push[of_cut] = np.clip(push[of_cut], -STRAY * room, STRAY * room)
+        shift[of_cut] = LONG_BITE * amount_mm * wave
+    moved = Polygon(dense + normals(dense, closed=True) * push[:, None] + shift)
     clean = moved if moved.is_valid else moved.buffer(0)
     return clean if clean.geom_type == "Polygon" else max(clean.geoms, key=lambda part: part.area)
+
+
+def _along_cut(dart: Dart, dense: Array, rng: np.random.Generator) -> tuple[Array, Array, Array]:
+    """Which points lie on the two sides of a cut, its half width there, and how far the hand moves both (x, y)."""
+    length = np.linalg.norm(dart.mouth - dart.apex)
+    along = (dart.mouth - dart.apex) / length
+    across = np.array([-along[1], along[0]])
+    depth, aside = (dense - dart.apex) @ along, (dense - dart.apex) @ across
+    room = depth / length * dart.half_mm
+    of_cut = (depth > 0) & (depth < length) & (np.abs(np.abs(aside) - room) < 0.05)
+    way = np.arange(max(2, round(length)))
+    wave = 1.6 * wander(rng, len(way), 28) * np.minimum(1, np.minimum(way, way[::-1]) / 4)
+    return of_cut, room[of_cut], np.interp(depth[of_cut], way, wave)[:, None] * across
 
 
 def _distance_from_corners(dense: Array) -> Array:
