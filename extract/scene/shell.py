@@ -20,8 +20,8 @@ REST_MM = 0.55
 LONG_BITE = 0.35
 """A cut is one or two long bites: the hand wavers less in it than along the outer edge (common practice, no source)."""
 STRAY = 0.3
-"""How far each side of a cut strays from the way of both, as a share of the cut's half width there. The snips of a relief
-cut meet at its end alone: where they met sooner, the cut would end (common practice, no source)."""
+"""How far each side of a cut strays from the way of both, as a share of the cut's half width there. The snips of a
+relief cut meet at its end alone: where they met sooner, the cut would end (common practice, no source)."""
 
 
 @dataclass(frozen=True, eq=False)
