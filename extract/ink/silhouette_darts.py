@@ -46,6 +46,9 @@ of a millimetre are creases, tape edges and scratches."""
 SHORT_MM = 1.5
 """The map may smear the last of a cut by so much; a tip further back than that contradicts it."""
 
+MOST_SPREADS = 3.0
+"""A tip no more than so many standard deviations beyond where the sides of the outline meet is believed."""
+
 CLEAR_MM = 0.9
 """From this width on the middle of a cut shows its own colour: twice the blur of a phone picture at 5 px/mm."""
 
@@ -337,13 +340,23 @@ def close_notches(flat: FlatView, reading: Reading, ring: Array, normals: Array,
         at = moved.last + 1
         if wedge is not None and not bogus:
             models = reading.models
-            end = seen_tip(flat, models.white, follow(flat, models, wedge), wedge.open_mm)
+            end = _as_promised(follow(flat, models, wedge), wedge)
+            end = seen_tip(flat, models.white, end, wedge.open_mm)
             end = _no_shorter(end, ring[moved.first : moved.last + 1], wedge)
             pieces[-1] = _up_to(pieces[-1][::-1], end[0], wedge.axis, spacing_mm)[::-1]
             at += len(ring[at:]) - len(_up_to(ring[at:], end[2], wedge.axis, spacing_mm))
             pieces.append(end)
     pieces.append(ring[at:])
     return np.vstack(pieces)
+
+
+def _as_promised(end: Array, wedge: Wedge) -> Array:
+    """The end of a cut as followed, or, where that lies much deeper than the outline's own sides promise, as they do:
+    a tape's bright edge beside the cut was taken for one of its sides."""
+    middle = wedge.base.mean(0)
+    if (end[1] - middle) @ wedge.axis < wedge.reach_mm + MOST_SPREADS * wedge.reach_sd_mm:
+        return end
+    return np.stack([wedge.base[0], middle + wedge.reach_mm * wedge.axis, wedge.base[1]])
 
 
 def _no_shorter(end: Array, inside: Array, wedge: Wedge) -> Array:

@@ -52,6 +52,11 @@ UNSEEN_MM = 0.35
 UNSEEN_WIDTH_MM = 0.07
 """Blunt cuts by less: where they are so wide yet."""
 
+BLUNT, BLUNT_FROM_MM, BLUNT_HAIR_MM, OPEN_WIDTH_MM = 0.15, 4.0, 4.0, 0.87
+"""A cut whose width falls faster than that per length is blunt. The outline runs into it until it is so wide (median
+over own scenes with exact truth); no deeper than that, it may be a dent, and a hair that goes on for longer is a cut
+that is blunt at its mouth alone."""
+
 
 @dataclass(frozen=True, eq=False)
 class Hair:
@@ -67,7 +72,9 @@ def seen_tip(flat: FlatView, white: Image, end: Array, open_mm: float | None = N
     """The end of a cut (foot, tip, foot) with the tip where it is seen; as it was where nothing clear is seen.
 
     With ``open_mm``, the depth to which the cut is known to be open, a tip promised far beyond is not trusted. Row by
-    row and as a whole path, a hair is lost too early rather than too late: the deeper end counts."""
+    row and as a whole path, a thin hair is lost too early rather than too late: the deeper end counts. A blunt cut has
+    hardly a hair, and either way may run on along a crease or a line; but how wide it was where it was last open says
+    well how far it goes. So of the three the middle one counts."""
     middle = end[[0, 2]].mean(0)
     reach = float(np.hypot(*(end[1] - middle)))
     half = 0.5 * float(np.hypot(*(end[0] - end[2])))
@@ -78,10 +85,18 @@ def seen_tip(flat: FlatView, white: Image, end: Array, open_mm: float | None = N
     known = PLAIN * reach if open_mm is None else open_mm
     cut = Cut(reach, half, known)
     by_path = hair_end(flat, white, (middle, axis), cut)
-    unseen_mm = min(UNSEEN_MM, UNSEEN_WIDTH_MM / cut.slope)
-    if by_path is None or (by_path - by_row[1]) @ axis < -unseen_mm:
+    if by_path is None:
         return by_row
-    return np.stack([end[0], by_path + unseen_mm * axis, end[2]])
+    unseen_mm = min(UNSEEN_MM, UNSEEN_WIDTH_MM / cut.slope)
+    row_mm, path_mm = float((by_row[1] - middle) @ axis), float((by_path - middle) @ axis) + unseen_mm
+    deep_mm = max(row_mm, path_mm)
+    if open_mm is not None and open_mm > BLUNT_FROM_MM and cut.slope > BLUNT:
+        taper_mm = open_mm + OPEN_WIDTH_MM / cut.slope
+        if deep_mm - taper_mm < BLUNT_HAIR_MM:
+            deep_mm = float(np.median([row_mm, path_mm, taper_mm]))
+    near = by_row[1] if abs(deep_mm - row_mm) < abs(deep_mm - path_mm) else by_path
+    tip = near + (deep_mm - (near - middle) @ axis) * axis
+    return np.stack([end[0], tip, end[2]])
 
 
 def _seen_by_row(flat: FlatView, white: Image, end: Array, open_mm: float | None) -> Array:
