@@ -340,7 +340,7 @@ def close_notches(flat: FlatView, reading: Reading, ring: Array, normals: Array,
         at = moved.last + 1
         if wedge is not None and not bogus:
             models = reading.models
-            end = _as_promised(follow(flat, models, wedge), wedge)
+            end = as_promised(follow(flat, models, wedge), wedge)
             end = seen_tip(flat, models.white, end, wedge.open_mm)
             end = _no_shorter(end, ring[moved.first : moved.last + 1], wedge)
             pieces[-1] = _up_to(pieces[-1][::-1], end[0], wedge.axis, spacing_mm)[::-1]
@@ -350,7 +350,7 @@ def close_notches(flat: FlatView, reading: Reading, ring: Array, normals: Array,
     return np.vstack(pieces)
 
 
-def _as_promised(end: Array, wedge: Wedge) -> Array:
+def as_promised(end: Array, wedge: Wedge) -> Array:
     """The end of a cut as followed, or, where that lies much deeper than the outline's own sides promise, as they do:
     a tape's bright edge beside the cut was taken for one of its sides."""
     middle = wedge.base.mean(0)

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from extract.ink.silhouette_darts import Wedge, as_promised
 from extract.ink.silhouette_hair import into_ink
 from extract.ink.silhouette_tips import seen_tip
 
@@ -96,3 +97,21 @@ def test_a_stroke_that_runs_on_where_the_cut_ends_is_not_followed(grazing):
 @pytest.mark.parametrize("rows", [1, 2, 40])
 def test_a_hair_seen_to_the_strips_last_row_meets_no_line_there(rows):
     assert into_ink(np.zeros(rows, bool), rows - 1) == rows - 1
+
+
+def test_a_scratch_past_the_end_of_a_blunt_cut_is_not_its_hair():
+    """The cut is 12 mm wide and 40 deep, open on the map until 0.87 mm wide; the scratch begins 1.5 mm past its tip."""
+    truth, tip = tables.with_cut(tables.wavy_ring(), 70.0, 12.0, 40.0)
+    scratch = [tip + 1.5 * INWARDS, tip + 3.0 * INWARDS]
+    flat = tables.paint(truth, "mat", strokes=[(scratch, 0.4)])
+    feet = [tip - 16 * INWARDS + sign * 2.4 * ACROSS for sign in (1, -1)]
+    found = seen_tip(flat, WHITE, np.array([feet[0], tip + 0.3 * INWARDS, feet[1]]), 16 - 0.87 / 0.3)
+    assert np.hypot(*(found[1] - tip)) < 1.0
+
+
+def test_a_tip_far_beyond_where_the_outlines_sides_meet_is_not_believed():
+    base = np.array([[0.0, 2.0], [0.0, -2.0]])
+    wedge = Wedge(base, np.array([1.0, 0.0]), 40.0, 2.0, 35.0)
+    for deep_mm, kept in ((38.0, True), (45.0, True), (60.0, False)):
+        end = np.array([[0.0, 2.5], [deep_mm, 1.0], [0.0, -2.5]])
+        assert as_promised(end, wedge) == pytest.approx(end if kept else np.array([base[0], [40.0, 0.0], base[1]]))
