@@ -52,6 +52,13 @@ def test_slanting_ticks_are_read_on_creased_foil(deg):
         assert paint.apart_mm(nearest, points).max() < 1.0
 
 
+@pytest.mark.parametrize("seed", [0, 2, 3])
+def test_ticks_as_faint_as_a_crease_are_told_by_strength_and_shape_together(seed):
+    ink = (0.74, 0.74, 0.74)
+    ticks = [(line((x, 55.5), (x + aside, 65)), 1.0, ink) for x, aside in ((30, 0), (60, 1), (90, 2), (120, -2))]
+    assert kinds_of(THROUGH, *ticks, seed=seed) == ["marker"] + ["tick"] * 4
+
+
 @pytest.mark.parametrize("dark", [0.25, 0.45])
 def test_a_short_wrinkle_across_a_line_is_no_tick(dark):
     """Two dark flanks with a bright crest between, as far as a tick reaches."""
