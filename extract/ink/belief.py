@@ -20,10 +20,10 @@ from shapely.geometry.base import BaseGeometry
 from extract.doors import Array
 from extract.ink.branches import Run, with_true_nodes
 
-WIDTHS_MM, EVIDENCE_NEEDED = (0.87, 1.0, 1.15), (0.095, 0.045, 0.04)
+WIDTHS_MM, EVIDENCE_NEEDED = (0.84, 0.92, 1.0, 1.15), (0.095, 0.05, 0.045, 0.04)
 """Tips are 1 mm and more, and blur adds to it; shadows of tape edges come out at 0.6 to 0.9 mm. On scenes with exact
-truth what is as wide as a tip and not ink stays under 0.04 and tape edges under 0.085; ink sinks to 0.03 under the
-worst glare, elsewhere to 0.07."""
+truth what is as wide as a tip and not ink stays under 0.045, from 0.9 mm on, and tape edges under 0.085; ink sinks to
+0.03 under the worst glare, in thin lines to 0.044, elsewhere to 0.07."""
 MOST_FOR, MOST_AGAINST = 1.2, -0.7
 """Bounds of a millimetre's vote, the log of its evidence over what is needed: no short stretch decides alone."""
 CHANGE_COST = 6.0

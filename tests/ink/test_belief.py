@@ -42,6 +42,13 @@ def test_a_tape_edge_that_carries_a_line_on_is_not_part_of_it():
     assert max(s.points_mm[:, 1].max() for s in strokes) < 63
 
 
+@pytest.mark.parametrize(("width_mm", "ink", "count"), [(0.85, 0.55, 2), (0.6, 0.5, 1), (0.9, 0.72, 1)])
+def test_a_thin_line_is_ink_though_a_tape_edge_as_dark_is_not(width_mm, ink, count):
+    """On our own scenes with exact truth no tape edge or crease that comes out this wide is as dark as this line."""
+    drawn = line((80, 5), (80, 60)), width_mm, (ink, ink, ink)
+    assert len(strokes_of((line((5, 60), (155, 60)), 1.6, BLACK), drawn)) == count
+
+
 def test_a_crease_with_a_bright_core_is_no_line():
     """In glare a crease shows two dark flanks and a bright crest (seen on scenes of our own generator)."""
 
