@@ -28,6 +28,7 @@ from extract.ink.silhouette_edge import (
 from extract.ink.silhouette_net import CLIP, ShellMap
 from extract.ink.silhouette_read import Reading
 from extract.ink.silhouette_ring import outward_normals, resample, smooth_closed, untangled
+from extract.ink.silhouette_shadow import off_shadow
 from extract.ink.silhouette_slits import find_slits, with_slits
 
 SPACING_MM = 0.45
@@ -66,6 +67,8 @@ def refine(flat: FlatView, ring: Array, reading: Reading) -> Edge:
     for inwards_mm, outwards_mm in ((1.2, 0.6), (0.4, 0.4)):
         fitted, noise_mm = _fit_edge(flat, ring, reading, blur, inwards_mm, outwards_mm)
         ring = resample(fitted, SPACING_MM)
+    lit = off_shadow(flat, ring, SPACING_MM)
+    ring = ring if lit is None else resample(untangled(lit), SPACING_MM)
     ring = close_notches(flat, reading, ring, outward_normals(ring, 1.0 / SPACING_MM), SPACING_MM)
     ring = resample(untangled(ring), SPACING_MM)
     ring = with_slits(ring, find_slits(flat, reading, ring, outward_normals(ring, 2.0 / SPACING_MM)))

@@ -86,9 +86,21 @@ TABLES = {table.__name__: table for table in (melamine, gingham, planks, mat, da
 HARD_TABLES = {own_grey.__name__: own_grey}
 
 
-def paint(ring, table, strokes=(), shell=0.20, blur_px=0.8, noise=2.0, seed=1, card=CARD, **view):
+def shaded(light, ring, height_mm, lamp_deg, share=0.5, cut_face=0.04):
+    """Light of a table on which a shell's rim stands ``height_mm`` high under a lamp at 40° from the side ``lamp_deg``:
+    its shadow, soft over half its width as a window's, keeps ``share`` of the light; the lowest 0.25 mm of the rim
+    shows as a dark cut face to a camera over the lamp's side."""
+    away = -np.array([np.cos(np.radians(lamp_deg)), np.sin(np.radians(lamp_deg))])
+    wide_mm = height_mm / np.tan(np.radians(40.0))
+    fallen = gaussian_filter(coverage(ring + wide_mm * away, light.shape[:2]), 0.25 * wide_mm / MM_PER_PX)
+    light = light * (1 - (1 - share) * fallen)[..., None]
+    face = coverage(ring + 0.25 * away, light.shape[:2])[..., None]
+    return light + face * (cut_face - light)
+
+
+def paint(ring, table, strokes=(), shell=0.20, blur_px=0.8, noise=2.0, seed=1, card=CARD, shadow=None, **view):
     """A flat view of one ring or a list of them; ``strokes`` are (points, width_mm) in black, drawn to beyond the
-    shell's edge and cut off there."""
+    shell's edge and cut off there; ``shadow`` (rim's height in mm, the lamp's side in degrees) of a single ring."""
     rng = np.random.default_rng(seed)
     x, y = grid()
     light = (TABLES | HARD_TABLES)[table](rng, x, y)
@@ -100,6 +112,7 @@ def paint(ring, table, strokes=(), shell=0.20, blur_px=0.8, noise=2.0, seed=1, c
         tape = np.where(ink > 0, 0.012, tape)
     if ring is not None:
         rings = ring if isinstance(ring, list) else [ring]
+        light = shaded(light, ring, *shadow) if shadow else light
         share = sum(coverage(one, x.shape) for one in rings)[..., None]
         light = share * tape[..., None] + (1 - share) * light
     inside = (x > card[0, 0]) & (x < card[2, 0]) & (y > card[0, 1]) & (y < card[2, 1])

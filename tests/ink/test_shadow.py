@@ -1,0 +1,65 @@
+"""A shell's shadow as light as its tape: the outline lies on the shell's edge and not on the shadow's.
+
+Shells are painted with an exactly known outline; how far a shadow falls is plane trigonometry (height over the tangent
+of the lamp's elevation). That the rim's cut face shows as a fine dark line is common practice, no source.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+from pathlib import Path
+
+import numpy as np
+import pytest
+import shapely
+from shapely import LineString, Polygon
+
+from extract.ink.silhouette import find_silhouette
+from extract.ink.silhouette_refine import SPACING_MM
+from extract.ink.silhouette_shadow import off_shadow
+
+_spec = importlib.util.spec_from_file_location("tables", Path(__file__).with_name("tables.py"))
+tables = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(tables)
+
+
+def outward_errors(ring, truth):
+    polygon, at = Polygon(truth), shapely.points(ring)
+    return np.where(shapely.distance(at, polygon) > 0, 1, -1) * shapely.distance(at, polygon.exterior)
+
+
+@pytest.mark.parametrize("lamp_deg", [30.0, 200.0])
+def test_the_outline_lies_on_the_shell_and_not_on_its_shadow(lamp_deg):
+    """Without a look for the cut face the outline is off by 0.8 and 0.5 mm here."""
+    ring = tables.wavy_ring()
+    found = find_silhouette(tables.paint(ring, "melamine", shell=0.28, shadow=(1.8, lamp_deg)))
+    assert np.sqrt((outward_errors(found.rings_mm[0], ring) ** 2).mean()) < 0.3
+
+
+@pytest.mark.parametrize("height_mm", [0.8, 1.4])
+def test_a_ring_on_the_shadow_is_brought_back(height_mm):
+    """The ring given runs along the shadow's far side, which lies the rim's height over tan 40° away from the lamp."""
+    ring = tables.wavy_ring()
+    flat = tables.paint(ring, "melamine", shell=0.28, shadow=(height_mm, 30.0))
+    away = -np.array([np.cos(np.radians(30.0)), np.sin(np.radians(30.0))]) * height_mm / np.tan(np.radians(40.0))
+    outer = evenly(shapely.union(Polygon(ring), Polygon(ring + away)))
+    before, after = outward_errors(outer, ring), outward_errors(off_shadow(flat, outer, SPACING_MM), ring)
+    wide = before > 0.6
+    assert wide.sum() > 200
+    assert np.abs(after[wide]).mean() < 0.25 * before[wide].mean()
+    assert np.abs(after[before < 0.1]).max() < 0.2
+
+
+def test_the_edge_of_a_tape_beside_the_outline_is_no_cut_face():
+    """A fine dark line runs 1.2 mm inside the outline all along one side of the shell; light comes from straight
+    above."""
+    ring = tables.wavy_ring()
+    inner = evenly(Polygon(ring).buffer(-1.2))
+    side = inner[inner[:, 0] < tables.CENTRE[0]]
+    flat = tables.paint(ring, "melamine", strokes=[(side, 0.3)], shell=0.28)
+    assert off_shadow(flat, evenly(Polygon(ring)), SPACING_MM) is None
+
+
+def evenly(polygon):
+    line = LineString(polygon.exterior.coords)
+    return np.array([line.interpolate(at).coords[0] for at in np.arange(0, line.length, SPACING_MM)])
