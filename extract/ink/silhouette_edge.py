@@ -54,8 +54,9 @@ class Bank:
 
 
 def sample_across(flat: FlatView, ring_mm: Array, normals: Array, offsets_mm: Array) -> tuple[Bytes, Array]:
-    """BGR (N, J, 3) along the normals of a ring, and where it was seen (N, J, 2) in mm."""
-    points_mm = ring_mm[:, None] + offsets_mm[:, None] * normals[:, None]
+    """BGR (N, J, 3) at offsets (J,), or at each point's own (N, J), along the normals of a ring, and where it was seen
+    (N, J, 2) in mm."""
+    points_mm = ring_mm[:, None] + offsets_mm[..., None] * normals[:, None]
     points = flat.px_from_mm(points_mm).astype(np.float32)
     seen = cv2.remap(flat.pixels, points, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(seen, np.uint8), points_mm

@@ -3,8 +3,9 @@
 On a bright table a shell's soft shadow may be just as light as its tape, and the outline then runs along the shadow's
 far side. But the shell ends in a cut face that lies in the dark, to be seen as a fine line between tape and shadow, and
 no such line borders the shadow itself. So a fine dark line that runs along just inside the outline is taken for the
-edge, where what lies between is the table's own colour in less light, and where all such stretches face one way, as the
-shadow of one lamp does, and are about as wide.
+edge where what lies between is the table's own colour and grain in less light, and where all such stretches are what
+one lamp can have made: on one side, equally dark, and as wide as a shadow that falls one way is there. A line that
+keeps its distance whichever way the outline faces is the edge of a tape.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import maximum_filter1d, minimum_filter1d, uniform_filter1d
+from scipy.ndimage import gaussian_filter1d, maximum_filter1d, minimum_filter1d, uniform_filter1d
 
 from extract.doors import Array, FlatView, Mask
 from extract.ink.silhouette_edge import STEP_MM, Floats, arc_mean, as_floats, best_path, sample_across
@@ -35,7 +36,7 @@ SIDE_MM, CORE_MM, ARC_MM = 0.5, 0.3, 2.7
 means over so much of the outline."""
 
 LEAST_DARK = 0.05
-"""By what share the line is darker than the lighter of its sides, at least. Along outlines that are right, 95 % of
+"""By what share the line is darker than the darker of its sides, at least. Along outlines that are right, 95 % of
 points show nothing so dark within reach (own scenes with exact truth)."""
 
 MOST_EDGED = 0.1
@@ -48,12 +49,22 @@ LONG_MM, GAP_MM, ENOUGH_MM = 10.0, 6.0, 20.0
 SHADE = (-1.2, -0.3)
 """Natural logarithm of a shadow's light over the table's: one lamp in a room with light walls leaves 0.3 to 0.75."""
 
-TINTED = 0.1
+TINTED = 0.08
 """How unequally, in the same measure, a shadow may dim blue, green and red."""
 
-ONE_WAY, FACING, MOST_WIDER = 0.35, 0.25, 2.0
-"""Shadows of one lamp: the mean of their unit normals is at least so long, each faces that mean with such a cosine, and
-is no wider than so many times the median one."""
+NEAR_FACE_MM = 0.25, 0.35
+MOST_ROUGHER, SMOOTH = 2.5, 0.03
+"""A shadow shows the table's own grain, tape more: the strip, away from the outline and the line so far, is at most so
+many times as rough as the table beside it, of which none counts as smoother than a camera's noise."""
+
+ONE_WAY, FACING, ALONE_MM = 0.35, 0.25, 60.0
+MOST_WIDER, MOST_NARROWER, ALIKE = 1.8, 2.5, 0.2
+"""Shadows of one lamp: the mean of their unit normals is at least so long, each faces the way they fall with such a
+cosine, is so much wider or narrower than the median one, the rim's height given, and differs so little from it in the
+logarithm of its light. A stretch alone is believed when so long."""
+
+EVEN_MM = 0.15
+"""By how much (mean absolute error) one distance must tell all widths better than a shadow does that falls one way."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,13 +78,25 @@ class Lines:
     normals: Array
 
 
+@dataclass(frozen=True, eq=False)
+class Stretch:
+    """A run of points, ``at``, whose line may be the cut face: the median width of what lies beyond, the mean outward
+    ``normal``, and the log of that strip's light over the table's."""
+
+    at: Indices
+    wide_mm: float
+    normal: Array
+    shade: float
+
+
 def off_shadow(flat: FlatView, ring: Array, spacing_mm: float) -> Array | None:
     """The ring (N, 2), with points ``spacing_mm`` apart, moved inwards onto the cut face wherever it ran along the
     shadow's far side; None where it does so nowhere."""
     lines = _lines(flat, ring, spacing_mm)
     if lines.seen.sum() * spacing_mm < ENOUGH_MM:
         return None
-    shadow = _of_one_lamp(lines, [run for run in _runs(lines.seen) if _shadowed(flat, ring, lines, run)], spacing_mm)
+    found = [stretch for run in _runs(lines.seen) if (stretch := _stretch(flat, ring, lines, run))]
+    shadow = _of_one_lamp(lines, found, spacing_mm)
     if not shadow.any():
         return None
     return ring - smooth_closed(np.where(shadow, lines.inside_mm, 0.0), 1.0)[:, None] * lines.normals
@@ -123,34 +146,90 @@ def _runs(mask: Mask) -> list[Indices]:
     return [(start + np.arange(((ends - start) % len(mask)).min() + 1)) % len(mask) for start in starts]
 
 
-def _shadowed(flat: FlatView, ring: Array, lines: Lines, run: Indices) -> bool:
-    """Whether what lies between line and outline is table in shadow along a run."""
-    if np.median(lines.inside_mm[run]) < LEAST_MM or np.median(lines.edged[run]) > MOST_EDGED:
-        return False
-    middle = np.maximum(0.5 * (lines.inside_mm[run] - 0.3) + 0.15, 0.15)
-    between = _light(flat, ring[run] - middle[:, None] * lines.normals[run])
-    table = np.mean([_light(flat, ring[run] + off * lines.normals[run]) for off in (0.8, 1.1, 1.4)], axis=0)
+def _stretch(flat: FlatView, ring: Array, lines: Lines, run: Indices) -> Stretch | None:
+    """The stretch along a run where what lies between line and outline is table in shadow; None where it is not."""
+    wide = float(np.median(lines.inside_mm[run]))
+    if wide < LEAST_MM or np.median(lines.edged[run]) > MOST_EDGED:
+        return None
+    points, normals, inside = ring[run], lines.normals[run], lines.inside_mm[run]
+    middle = np.maximum(0.5 * inside, 0.15)
+    between = _along(_light(flat, points, normals, -middle[:, None]))[:, 0]
+    table = _along(_light(flat, points, normals, np.array([0.8, 1.1, 1.4]))).mean(1)
     shade = np.median(np.log(between / table), axis=0)
-    return bool(SHADE[0] < shade.mean() < SHADE[1] and np.ptp(shade) < 2 * TINTED)
+    if not SHADE[0] < shade.mean() < SHADE[1] or np.ptp(shade) > TINTED:
+        return None
+    across = np.linspace(NEAR_FACE_MM[0], np.maximum(inside - NEAR_FACE_MM[1], NEAR_FACE_MM[0]), 5, axis=1)
+    rough, table_rough = (_roughness(_light(flat, points, normals, off)) for off in (-across, across + 0.55))
+    if rough > MOST_ROUGHER * max(table_rough, SMOOTH):
+        return None
+    return Stretch(run, wide, normals.mean(0), float(shade.mean()))
 
 
-def _light(flat: FlatView, points_mm: Array) -> Array:
-    """Light (N, 3) at points, smoothed along them."""
-    seen, _ = sample_across(flat, points_mm, np.zeros_like(points_mm), np.zeros(1))
-    return np.asarray(uniform_filter1d(as_floats(seen)[:, 0] ** 2.2, 9, axis=0, mode="nearest") + 0.004, float)
+def _light(flat: FlatView, points_mm: Array, normals: Array, offsets_mm: Array) -> Array:
+    """Light (N, J, 3) at offsets (J,) or (N, J) along the normals of N points."""
+    seen, _ = sample_across(flat, points_mm, normals, offsets_mm)
+    return as_floats(seen).astype(float) ** 2.2 + 0.004
 
 
-def _of_one_lamp(lines: Lines, runs: list[Indices], spacing_mm: float) -> Mask:
+def _along(light: Array) -> Array:
+    """Smoothed along an outline."""
+    return np.asarray(uniform_filter1d(light, 9, axis=0, mode="nearest"), float)
+
+
+def _roughness(light: Array) -> float:
+    """Robust sd of the log of light (N, J, 3) along an outline, without what changes over more than two millimetres."""
+    level = np.log(light.mean(-1))
+    fine = level - gaussian_filter1d(level, 4.0, axis=0, mode="nearest")
+    return 1.48 * float(np.median(np.abs(fine)))
+
+
+def _of_one_lamp(lines: Lines, found: list[Stretch], spacing_mm: float) -> Mask:
+    """Points of those stretches that one lamp can have shaded: all others are put aside until the rest agree."""
     out = np.zeros(len(lines.seen), bool)
-    if not runs:
+    while True:
+        kept = _agreeing(lines, found, spacing_mm)
+        if len(kept) == len(found):
+            break
+        found = kept
+    if not found or _keeps_its_distance(lines, np.concatenate([stretch.at for stretch in found])):
         return out
-    every = np.concatenate(runs)
-    mean = lines.normals[every].mean(0)
-    length = float(np.hypot(*mean))
-    if len(every) * spacing_mm < ENOUGH_MM or length < ONE_WAY:
-        return out
-    usual = float(np.median(lines.inside_mm[every]))
-    for run in runs:
-        facing = float(lines.normals[run].mean(0) @ mean) / length
-        out[run] = facing > FACING and float(np.median(lines.inside_mm[run])) < MOST_WIDER * usual
+    for stretch in found:
+        out[stretch.at] = True
     return out
+
+
+def _keeps_its_distance(lines: Lines, at: Indices) -> bool:
+    """Whether the line runs equally far inside whichever way the outline faces, as the edge of a tape may but no
+    shadow's does."""
+    normals, wide_mm = lines.normals[at], lines.inside_mm[at]
+    falling = np.abs(wide_mm - normals @ np.linalg.lstsq(normals, wide_mm, rcond=None)[0]).mean()
+    return bool(np.abs(wide_mm - np.median(wide_mm)).mean() < falling - EVEN_MM)
+
+
+def _agreeing(lines: Lines, found: list[Stretch], spacing_mm: float) -> list[Stretch]:
+    """Those stretches that lie on one side, are as dark as most and as wide as a shadow that falls one way is there;
+    none where they are too few or lie all round."""
+    if not found:
+        return []
+    every = np.concatenate([stretch.at for stretch in found])
+    mean = lines.normals[every].mean(0)
+    enough = ENOUGH_MM if len(found) > 1 else ALONE_MM
+    if len(every) * spacing_mm < enough or np.hypot(*mean) < ONE_WAY:
+        return []
+    way = _fall(lines.normals[every], lines.inside_mm[every], mean / np.hypot(*mean))
+    weights = [len(stretch.at) for stretch in found]
+    facing = np.array([stretch.normal @ way for stretch in found])
+    ratio = np.array([stretch.wide_mm for stretch in found]) / np.maximum(facing, 0.05)
+    shade = np.array([stretch.shade for stretch in found])
+    width = ratio / np.median(np.repeat(ratio, weights))
+    alike = np.abs(shade - np.median(np.repeat(shade, weights))) < ALIKE
+    fits = (facing > FACING) & (width < MOST_WIDER) & (width > 1 / MOST_NARROWER) & alike
+    return [stretch for stretch, fit in zip(found, fits, strict=True) if fit]
+
+
+def _fall(normals: Array, wide_mm: Array, mean: Array) -> Array:
+    """Unit vector along which the shadow falls: its width along a normal is its length times the normal's share of that
+    vector. The ``mean`` normal where the widths say nothing like it."""
+    fall, *_ = np.linalg.lstsq(normals, wide_mm, rcond=None)
+    length = float(np.hypot(*fall))
+    return np.asarray(fall / length if fall @ mean > 0.5 * length > 0 else mean, float)

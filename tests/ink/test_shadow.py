@@ -7,12 +7,14 @@ of the lamp's elevation). That the rim's cut face shows as a fine dark line is c
 from __future__ import annotations
 
 import importlib.util
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 import shapely
 from shapely import LineString, Polygon
+from shapely.geometry.polygon import orient
 
 from extract.ink.silhouette import find_silhouette
 from extract.ink.silhouette_refine import SPACING_MM
@@ -50,16 +52,44 @@ def test_a_ring_on_the_shadow_is_brought_back(height_mm):
     assert np.abs(after[before < 0.1]).max() < 0.2
 
 
-def test_the_edge_of_a_tape_beside_the_outline_is_no_cut_face():
-    """A fine dark line runs 1.2 mm inside the outline all along one side of the shell; light comes from straight
-    above."""
-    ring = tables.wavy_ring()
+def lines_inside(ring, chosen, shell=0.28, **paint):
+    """A shell in light from straight above, a fine dark line 1.2 mm inside its outline where ``chosen`` says so."""
     inner = evenly(Polygon(ring).buffer(-1.2))
-    side = inner[inner[:, 0] < tables.CENTRE[0]]
-    flat = tables.paint(ring, "melamine", strokes=[(side, 0.3)], shell=0.28)
+    return tables.paint(ring, "melamine", strokes=[(inner[part], 0.3) for part in chosen(inner)], shell=shell, **paint)
+
+
+def test_a_line_that_keeps_its_distance_all_along_one_side_is_the_edge_of_a_tape():
+    ring = tables.wavy_ring()
+    flat = lines_inside(ring, lambda inner: [inner[:, 0] < tables.CENTRE[0]])
     assert off_shadow(flat, evenly(Polygon(ring)), SPACING_MM) is None
 
 
+def test_lines_all_round_the_shell_are_no_shadow_of_one_lamp():
+    ring = tables.wavy_ring()
+    flat = lines_inside(ring, lambda inner: [np.arange(len(inner))])
+    assert off_shadow(flat, evenly(Polygon(ring)), SPACING_MM) is None
+
+
+def test_one_short_line_alone_is_the_edge_of_a_tape():
+    ring = tables.wavy_ring()
+    flat = lines_inside(ring, lambda inner: [np.flatnonzero(inner[:, 0] < tables.CENTRE[0] - 50)[:100]])
+    assert off_shadow(flat, evenly(Polygon(ring)), SPACING_MM) is None
+
+
+def test_a_strip_rougher_than_its_table_is_tape():
+    """The shadow of the scenes above with the grain of creased tape in it."""
+    ring = tables.wavy_ring()
+    flat = tables.paint(ring, "melamine", shell=0.28, shadow=(1.4, 30.0))
+    away = -np.array([np.cos(np.radians(30.0)), np.sin(np.radians(30.0))]) * 1.4 / np.tan(np.radians(40.0))
+    outer = evenly(shapely.union(Polygon(ring), Polygon(ring + away)))
+    fallen = tables.coverage(outer, flat.valid.shape) > 0.5
+    grain = np.random.default_rng(2).normal(1.0, 0.08, flat.valid.shape)[..., None]
+    creased = np.where(fallen[..., None], np.clip(flat.pixels * grain, 0, 255), flat.pixels).astype(np.uint8)
+    assert off_shadow(flat, outer, SPACING_MM) is not None
+    assert off_shadow(replace(flat, pixels=creased), outer, SPACING_MM) is None
+
+
 def evenly(polygon):
-    line = LineString(polygon.exterior.coords)
+    """Points of a polygon's outline at even distance, running as the rings that are found do."""
+    line = LineString(orient(polygon, -1.0).exterior.coords)
     return np.array([line.interpolate(at).coords[0] for at in np.arange(0, line.length, SPACING_MM)])
