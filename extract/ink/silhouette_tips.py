@@ -52,7 +52,7 @@ UNSEEN_MM = 0.35
 UNSEEN_WIDTH_MM = 0.07
 """Blunt cuts by less: where they are so wide yet."""
 
-BLUNT, BLUNT_FROM_MM, BLUNT_HAIR_MM, OPEN_WIDTH_MM = 0.12, 4.0, 4.0, 0.87
+BLUNT, BLUNT_FROM_MM, BLUNT_HAIR_MM, OPEN_WIDTH_MM = 0.15, 4.0, 4.0, 0.87
 """A cut whose width falls faster than that per length is blunt. The outline runs into it until it is so wide (median
 over own scenes with exact truth); no deeper than that, it may be a dent, and a hair that goes on for longer is a cut
 that is blunt at its mouth alone."""
