@@ -18,7 +18,6 @@ from scipy.spatial import cKDTree
 from extract.doors import Array, FlatView, Mask
 from extract.ink.shell_view import Image, lab_of
 from extract.ink.silhouette_colours import ColourModels
-from extract.ink.silhouette_face import meeting, with_shadow
 from extract.ink.silhouette_read import Reading
 from extract.ink.silhouette_tips import UNSEEN_MM, seen_tip
 
@@ -184,12 +183,11 @@ def follow(flat: FlatView, models: ColourModels, wedge: Wedge) -> Array:
     sides = np.array([[end, (drift * reach - end) / reach] for end in ends])
     for _ in range(3):
         sides = _sharpen(far, along, across, sides, reach)
-        further = min(meeting(sides), along[-1] - 1.0)
+        further = min((sides[1, 0] - sides[0, 0]) / (sides[0, 1] - sides[1, 1]), along[-1] - 1.0)
         if further <= reach:
             break  # else more of the sides is clear than was thought
         reach = further
-    sides = with_shadow(strip.lab, along, across, sides)
-    meet = meeting(sides)
+    meet = (sides[1, 0] - sides[0, 0]) / (sides[0, 1] - sides[1, 1])
     tip = frame.mm(meet, sides[:, 0].mean() + meet * sides[:, 1].mean())
     return np.stack([frame.mm(0.0, sides[0, 0]), tip, frame.mm(0.0, sides[1, 0])])
 
