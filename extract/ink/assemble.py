@@ -42,6 +42,10 @@ SHORT_GAP_MM = 1.6
 FOLD_DEG = 30.0
 """Two ends that point the same way are two strokes side by side, not one stroke with a gap."""
 
+SIDE_BY_SIDE_DEG = 60.0
+"""Two ends that come to a third line from its same side within this angle both end there: no corner of a panel drawn on
+a shell is so sharp (common practice, no source)."""
+
 
 @dataclass(frozen=True, eq=False)
 class Thread:
@@ -202,7 +206,7 @@ def _pair_at_node(
     rest = [e for e in ends if not any(e in pair for pair in pairs)]
     if len(ends) != 4 or len(rest) != 2 or not _same_colour(rest[0], rest[1], threads) or _corner_at(edge, *rest):
         return pairs
-    if any((e.thread, e.last) in onward for e in rest):
+    if any((e.thread, e.last) in onward for e in rest) or _turn_deg(rest[0].ahead, rest[1].ahead) < SIDE_BY_SIDE_DEG:
         return pairs
     return [*pairs, (rest[0], rest[1])]  # a line may turn where a tick stands on it
 

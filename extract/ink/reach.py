@@ -24,6 +24,8 @@ SNAP_DEG, SNAP_MM = (0.0, 20.0, 40.0, 50.0), (7.0, 7.0, 4.0, 2.5)
 corner may be for how far it lies off the way ahead."""
 SNAP_STEP_MM, ASIDE_COST = 0.1, 3.0
 """The direction of an end is known to a tenth or two, so a place 20° off the way must be twice as near."""
+OWN_FAR_MM = 25.0
+"""An end may meet its own line so far along it: a loop, and no hook."""
 STRANGE_MM = 2.0
 """A line of another colour that lies so much nearer was the end of the stroke; where three lines meet it is not."""
 LEAST_PIECE_MM = 1.0
@@ -48,9 +50,17 @@ def carried(threads: list[Thread], silhouette: Silhouette, may_reach: list[bool]
             others = [i for i in around if i != index and may_reach[i]]
             own = [lines[i] for i in others if colours[i] == colours[index]]
             strange = [lines[i] for i in others if colours[i] != colours[index]]
-            points = _reach(points, last, thread.met[int(last)], [*own, edge], strange)
+            points = _reach(points, last, thread.met[int(last)], [*own, *_far_along(points, last), edge], strange)
         out.append(replace(thread, points_mm=points))
     return out
+
+
+def _far_along(points: Array, last: bool) -> list[BaseGeometry]:
+    """What of a line lies far along it from one end, which may end on that: a loop that the pen closed on itself."""
+    from_end = points[::-1] if last else points
+    along = np.cumsum(np.hypot(*np.diff(from_end, axis=0).T))
+    far = from_end[int(np.searchsorted(along, OWN_FAR_MM)) + 1 :]
+    return [LineString(far)] if len(far) > 1 else []
 
 
 def clipped(threads: list[Thread], shell: BaseGeometry) -> list[Thread]:

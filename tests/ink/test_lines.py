@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import shapely
 from scipy.ndimage import gaussian_filter1d
 
 from extract.doors import CannotContinue
@@ -151,3 +152,24 @@ def test_lines_go_straight_on_where_a_gap_makes_two_corners_of_them():
     legs = [paint.line((78, 60), (78, 115)), paint.line((82, 5), (82, 60))]
     strokes = strokes_of(*((p, 1.6, BLACK) for p in (*pieces, *legs)))
     assert sorted(round(float(np.ptp(s.points_mm[:, 0]))) for s in strokes) == [0, 0, 140]
+
+
+def test_two_lines_that_end_side_by_side_on_a_third_are_not_one():
+    through = paint.line((5, 60), (155, 60))
+    legs = [paint.line((79, 60), (72, 115)), paint.line((81, 60), (98, 115))]
+    strokes = strokes_of(*((p, 1.8, BLACK) for p in (through, *legs)))
+    assert len(strokes) == 3
+    for leg in sorted(strokes, key=lambda s: np.ptp(s.points_mm[:, 0]))[:2]:
+        assert leg.points_mm[:, 1].min() == pytest.approx(60, abs=0.3)
+
+
+def test_a_shape_whose_first_pull_is_covered_by_a_tick_is_closed():
+    """A tick along a side at a corner: the pen's loop starts at the tick's far end and stops beside itself."""
+    corners = [(45, 30), (110, 28), (118, 85), (60, 92)]
+    shape = [paint.line(*corners, corners[0])]
+    tick = paint.line((38.5, 28.5), (51, 29.0))
+    strokes = strokes_of(*((p, 1.8, BLACK) for p in (*shape, tick)))
+    drawn = [np.vstack([s.points_mm, s.points_mm[: s.closed]]) for s in strokes]
+    noded = shapely.node(shapely.union_all([shapely.LineString(points) for points in drawn]))
+    (face,) = shapely.polygonize([noded]).geoms
+    assert face.area == pytest.approx(shapely.Polygon(corners).area, rel=0.03)
