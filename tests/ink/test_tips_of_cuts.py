@@ -8,6 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from extract.ink import silhouette_darts
+from extract.ink.silhouette import find_silhouette
 from extract.ink.silhouette_darts import Wedge, as_promised
 from extract.ink.silhouette_hair import into_ink
 from extract.ink.silhouette_tips import seen_tip
@@ -115,3 +117,18 @@ def test_a_tip_far_beyond_where_the_outlines_sides_meet_is_not_believed():
     for deep_mm, kept in ((38.0, True), (45.0, True), (60.0, False)):
         end = np.array([[0.0, 2.5], [deep_mm, 1.0], [0.0, -2.5]])
         assert as_promised(end, wedge) == pytest.approx(end if kept else np.array([base[0], [40.0, 0.0], base[1]]))
+
+
+def test_an_outline_keeps_to_what_its_own_sides_promise(monkeypatch):
+    """Whatever was taken for the sides of the cut, a bright tape edge beside it for one."""
+    truth, tip = tables.with_cut(tables.wavy_ring(), 70.0, 6.0, 50.0)
+    astray = tip + 40 * INWARDS + 4 * ACROSS
+
+    def misled(flat, models, wedge):
+        return np.stack([wedge.base[0], astray, wedge.base[1]])
+
+    monkeypatch.setattr(silhouette_darts, "follow", misled)
+    (ring,) = find_silhouette(tables.paint(truth, "mat")).rings_mm
+    beside = np.abs((ring - tip) @ ACROSS) < 6
+    deep = ((ring - tip) @ INWARDS)[beside & ((ring - tables.CENTRE) @ INWARDS < 0)]
+    assert -1.5 < deep.max() < 1.5
