@@ -33,11 +33,12 @@ GLINT, PAIR_GLINT = 0.3, 0.6
 side."""
 LEAST_TICK_VOTES = -6.0
 FAINTEST, ODDS_NEEDED = 0.15, 2.2
-"""What is fainter is as often a crease. Of the bars across lines on our own hard scenes (seeds 9000 to 9039, 9100 to
-9139, 9200 to 9249, 9300 to 9399) with such log odds 28 more are ticks and one is not."""
+"""What is fainter is as often a crease; and the log odds from which a bar is a tick."""
 ODDS, PER_STRENGTH, PER_BROADER, PER_NARROWER, PER_GLINT, FOR_A_PAIR = 14.6, 7.3, -10.6, -13.5, -5.5, 4.6
-"""Log odds that a bar is a tick, as a logistic regression on those scenes has them: per log of its strength, of its
-width over and under a tip's, and for two halves that show the same bar."""
+"""Log odds that a bar is a tick: a constant, per log of its strength, per log of its width over and under a tip's,
+per glint, and for two halves that show the same bar. A logistic regression on our own hard scenes has them;
+``tests/bench/bench_faint_ticks.py FOLDER`` fits them anew and counts true and false ticks."""
+WEIGHTS = np.array([ODDS, PER_STRENGTH, PER_BROADER, PER_NARROWER, PER_GLINT, FOR_A_PAIR])
 TIP_MM = (0.85, 1.0)
 LEAST_REST_MM = 2.0
 """Less than this beyond a tick's end is its own blunt end."""
@@ -47,7 +48,7 @@ LOOSE_MM, LEAN_DEG = 9.0, 30.0
 
 
 @dataclass(frozen=True, eq=False)
-class _Stub:
+class Stub:
     """A dark run that leaves a node of an inked line at a wide angle: which one, where it starts and its direction."""
 
     run: RunEnd
@@ -56,35 +57,61 @@ class _Stub:
     ahead: Array
 
 
+@dataclass(frozen=True)
+class Look:
+    """A bar as it looks from how many halves: its least strength, least and most width (mm), most glint, and whether it
+    was found from two of them."""
+
+    halves: int
+    strength: float
+    width_mm: tuple[float, float]
+    glint: float
+    paired: bool
+
+
 def with_ticks(ink: list[Run], seen: Sequence[Run], field: InkField, flat: FlatView) -> list[Run]:
     """``ink`` and the ticks on its lines that it lacks, without what merely runs on from a tick; ``seen`` are all dark
     runs, ``ink`` among them."""
-    inked = {_key(run) for run in ink}
-    ink = _ended(ink, field, flat)
-    stubs = [*_stubs(ink, [run for run in seen if _key(run) not in inked]), *_lone_halves(ink)]
-    if not stubs:
+    ink, stubs, bars = candidates(ink, seen, field, flat)
+    if bars is None:
         return ink
-    bars = _bars(stubs, field, flat)
     chosen: dict[int, int] = {}
     for k in np.argsort(-bars.strength).tolist():
-        halves = [run for run in seen if _is_half(run, stubs[k])]
-        if _is_tick(k, bars, halves) or _is_likely(k, bars, stubs, len(halves)):
+        halves = halves_of(stubs[k], seen)
+        if is_tick(k, bars, halves) or is_likely(look(k, bars, stubs, len(halves))):
             chosen.setdefault(stubs[k].node, k)
     kept = [run for run in ink if not any(_is_half(run, stubs[k]) for k in chosen.values())]
     fresh = [_half(stubs[k].node, k, side, bars, field, flat) for k in chosen.values() for side in (0, 1)]
     return with_true_nodes([*kept, *fresh])
 
 
-def _bars(stubs: Sequence[_Stub], field: InkField, flat: FlatView) -> Bars:
+def candidates(
+    ink: list[Run], seen: Sequence[Run], field: InkField, flat: FlatView
+) -> tuple[list[Run], list[Stub], Bars | None]:
+    """``ink`` without what runs on from its ticks, where dark runs stand on its lines, and the bar at each (N of both;
+    no bars where N is 0)."""
+    inked = {_key(run) for run in ink}
+    ink = _ended(ink, field, flat)
+    stubs = [*_stubs(ink, [run for run in seen if _key(run) not in inked]), *_lone_halves(ink)]
+    return ink, stubs, _bars(stubs, field, flat) if stubs else None
+
+
+def halves_of(stub: Stub, seen: Sequence[Run]) -> list[Run]:
+    """The short runs that are halves of the tick at ``stub``, if it is one."""
+    return [run for run in seen if _is_half(run, stub)]
+
+
+def _bars(stubs: Sequence[Stub], field: InkField, flat: FlatView) -> Bars:
     return find_bars(np.array([s.foot_mm for s in stubs]), np.array([s.ahead for s in stubs]), field, flat)
 
 
-def _lone_halves(ink: Sequence[Run]) -> list[_Stub]:
+def _lone_halves(ink: Sequence[Run]) -> list[Stub]:
     """Half ticks in ink that have nothing across the line: what is there may be too faint for a run of its own."""
     return [s for s in _stubs(ink, ink) if _is_half(ink[s.run[0]], s) and not _opposite(ink, s)]
 
 
-def _is_tick(k: int, bars: Bars, halves: Sequence[Run]) -> bool:
+def is_tick(k: int, bars: Bars, halves: Sequence[Run]) -> bool:
+    """Whether bar ``k`` is a tick by its strength, its shape or the votes of its halves alone."""
     strength, width, glint = (float(told[k]) for told in (bars.strength, bars.width_mm, bars.glint))
     if strength >= DARK:
         return True
@@ -97,19 +124,34 @@ def _is_tick(k: int, bars: Bars, halves: Sequence[Run]) -> bool:
     return strong and width <= (MOST_INK_MM if votes > 0 else MOST_PAIR_MM) and glint <= PAIR_GLINT
 
 
-def _is_likely(k: int, bars: Bars, stubs: Sequence[_Stub], halves: int) -> bool:
-    """Whether strength and shape together make a tick of what neither does alone. A bar is sought from either half; a
-    tick is one bar, so it looks like one from both, while a crease bends."""
+def look(k: int, bars: Bars, stubs: Sequence[Stub], halves: int) -> Look:
+    """How bar ``k`` looks from its ``halves``. A bar is sought from either half; a tick is one bar, so it looks like
+    one from both, while a crease bends."""
     same = [k, *_twin(k, bars, stubs)] if halves == 2 else [k]
-    strength, width, glint = bars.strength[same].min(), bars.width_mm[same], bars.glint[same].max()
-    if not halves or strength < FAINTEST or width.max() > MOST_PAIR_MM or glint > PAIR_GLINT:
+    strength, width, glint = bars.strength[same], bars.width_mm[same], bars.glint[same]
+    widths = float(width.min()), float(width.max())
+    return Look(halves, float(strength.min()), widths, float(glint.max()), len(same) > 1)
+
+
+def words(seen: Look) -> Array:
+    """What the log odds of a tick are summed from (6,), in the order of the weights."""
+    narrower, broader = np.log(TIP_MM[0] / seen.width_mm[0]), np.log(seen.width_mm[1] / TIP_MM[1])
+    return np.array([1, np.log(seen.strength), max(broader, 0), max(narrower, 0), seen.glint, seen.paired], float)
+
+
+def is_worth_words(seen: Look) -> bool:
+    """Whether a bar may be a tick at all, were it strong enough."""
+    return seen.halves > 0 and seen.width_mm[1] <= MOST_PAIR_MM and seen.glint <= PAIR_GLINT
+
+
+def is_likely(seen: Look) -> bool:
+    """Whether strength and shape together make a tick of what neither does alone."""
+    if not is_worth_words(seen) or seen.strength < FAINTEST:
         return False
-    narrower, broader = np.log(TIP_MM[0] / width).max(), np.log(width / TIP_MM[1]).max()
-    odds = ODDS + PER_STRENGTH * np.log(strength) + PER_GLINT * glint + FOR_A_PAIR * (len(same) > 1)
-    return bool(odds + PER_BROADER * max(broader, 0) + PER_NARROWER * max(narrower, 0) > ODDS_NEEDED)
+    return bool(words(seen) @ WEIGHTS > ODDS_NEEDED)
 
 
-def _twin(k: int, bars: Bars, stubs: Sequence[_Stub]) -> list[int]:
+def _twin(k: int, bars: Bars, stubs: Sequence[Stub]) -> list[int]:
     """The other half's bar at the same node, the strongest if there are several."""
     at = [i for i, stub in enumerate(stubs) if stub.node == stubs[k].node and i != k]
     along = [i for i in at if abs(float(bars.ahead[i] @ bars.ahead[k])) > np.cos(np.radians(LEAN_DEG))]
@@ -142,7 +184,7 @@ def _ended(ink: list[Run], field: InkField, flat: FlatView) -> list[Run]:
     return with_true_nodes([new for i, run in enumerate(ink) for new in instead.get(i, [run])])
 
 
-def _opposite(ink: Sequence[Run], stub: _Stub) -> list[RunEnd]:
+def _opposite(ink: Sequence[Run], stub: Stub) -> list[RunEnd]:
     """Ends at the stub's node of runs that carry it on to the other side of the line."""
     ends = [(i, last) for i, run in enumerate(ink) if not run.closed for last in (False, True)]
     at = [(i, last) for i, last in ends if (ink[i].end if last else ink[i].start) == stub.node and i != stub.run[0]]
@@ -184,7 +226,7 @@ def _onward(near: RunEnd, link: dict[RunEnd, RunEnd]) -> list[int]:
     return found[1:]
 
 
-def _stubs(ink: Sequence[Run], others: Sequence[Run]) -> list[_Stub]:
+def _stubs(ink: Sequence[Run], others: Sequence[Run]) -> list[Stub]:
     """Where one of ``others`` leaves a line of ``ink``; the two may be the same."""
     through: dict[int, list[Array]] = defaultdict(list)
     for run in ink:
@@ -199,7 +241,7 @@ def _stubs(ink: Sequence[Run], others: Sequence[Run]) -> list[_Stub]:
             ahead = -way_out(run.points_mm, last)
             across = [way for way in through.get(node, ()) if abs(float(way @ ahead)) < np.cos(np.radians(SQUARE_DEG))]
             if len(across) > 1:
-                found.append(_Stub((index, last), node, run.points_mm[-1 if last else 0], ahead))
+                found.append(Stub((index, last), node, run.points_mm[-1 if last else 0], ahead))
     return found
 
 
@@ -207,7 +249,7 @@ def _key(run: Run) -> bytes:
     return run.points_mm.tobytes()
 
 
-def _is_half(run: Run, stub: _Stub) -> bool:
+def _is_half(run: Run, stub: Stub) -> bool:
     if run.closed or (run.start == stub.node) == (run.end == stub.node) or run.length_mm > LOOSE_MM:
         return False
     last = run.end == stub.node
