@@ -27,8 +27,9 @@ STEP, TABLE_BINS = 0.006, (48, 48)
 STRONG = 0.12
 """What the network is told: bins of tint about the table's, and a difference that is as clear as any."""
 
-SURE, INK = 3.0, 0.12
-"""Log odds that tell the sides well enough, and how far from the tints of both that of an ink lies."""
+SURE, INK = 3.0, ((WITHIN_MM, 0.12), (0.5, 0.2))
+"""Log odds that tell the sides well enough, and how far from the tints of both that of an ink lies: seen broadly, and
+sharper, where the camera's noise is stronger but a thin line is not washed out by what lies beside it."""
 
 PATCH_MM = 40.0
 
@@ -44,10 +45,10 @@ UNSEEN = 2e-4
 MOST = 3.0
 
 
-def tint(value: Image, mm_per_px: float) -> tuple[Image, Image]:
+def tint(value: Image, mm_per_px: float, within_mm: float = WITHIN_MM) -> tuple[Image, Image]:
     """Natural logarithms (H, W) of blue over green and of red over green, of sRGB values 0 to 1 (H, W, 3)."""
     light = cv2.pow(value, 2.2)
-    blue, green, red = cv2.split(cv2.GaussianBlur(light, (0, 0), WITHIN_MM / mm_per_px) + np.float32(DARK))
+    blue, green, red = cv2.split(cv2.GaussianBlur(light, (0, 0), within_mm / mm_per_px) + np.float32(DARK))
     return np.asarray(cv2.log(blue / green), np.float32), np.asarray(cv2.log(red / green), np.float32)
 
 
@@ -68,9 +69,11 @@ def inked(flat: FlatView, odds: Image) -> Mask:
     if not all(side.any() for side in sides):
         return np.zeros(odds.shape, bool)
     strange = np.zeros(odds.shape, bool)
-    for ratio in tint(flat.pixels.astype(np.float32) / np.float32(255), flat.mm_per_px):
-        usual = np.array([np.percentile(ratio[side][::7], [5, 95]) for side in sides])
-        strange |= (ratio < usual.min() - INK) | (ratio > usual.max() + INK)
+    value = flat.pixels.astype(np.float32) / np.float32(255)
+    for within_mm, apart in INK:
+        for ratio in tint(value, flat.mm_per_px, within_mm):
+            usual = np.array([np.percentile(ratio[side][::7], [5, 95]) for side in sides])
+            strange |= (ratio < usual.min() - apart) | (ratio > usual.max() + apart)
     return strange
 
 

@@ -88,3 +88,15 @@ def test_ink_of_another_colour_is_told_from_a_narrow_cut() -> None:
     found = inked(photographed(light), odds)
     assert found[100:104, 20 : SIDE // 2 - 20].mean() > 0.95
     assert found[170:190].mean() < 0.02
+
+
+def test_a_thin_red_line_beside_a_tan_table_is_ink_though_its_blur_is_as_tan() -> None:
+    """A line of 1.5 mm averaged over two with the grey beside it is hardly redder than tan wood."""
+    planks = np.array([0.10, 0.22, 0.40])
+    light = np.broadcast_to(np.where(LEFT[..., None], BLUISH, planks), (SIDE, SIDE, 3)).copy()
+    light[100:103, : SIDE // 2] = np.array([0.045, 0.04, 0.17])
+    odds = np.where(np.broadcast_to(LEFT, (SIDE, SIDE)), 4.0, -4.0).astype(np.float32)
+    odds[98:105, : SIDE // 2] = -1.0
+    found = inked(photographed(light), odds)
+    assert found[101, 20 : SIDE // 2 - 20].mean() > 0.95
+    assert found[120:].mean() < 0.02
