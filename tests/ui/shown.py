@@ -7,7 +7,7 @@ from html import unescape
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from playwright.sync_api import Page
+    from playwright.sync_api import Locator, Page
     from streamlit.testing.v1 import AppTest
 
 STILL_MS = 300
@@ -36,6 +36,7 @@ def choose(page: Page, label: str, option: str) -> None:
     page.wait_for_timeout(STILL_MS)  # an open list closes when the page scrolls
     box.click()
     wanted = page.get_by_role("option", name=option).first
+    scroll_to(page, wanted)
     for _ in range(3):
         wanted.wait_for()
         page.wait_for_timeout(STILL_MS)
@@ -44,6 +45,17 @@ def choose(page: Page, label: str, option: str) -> None:
             return
         # A long list lays its rows anew while it scrolls to one, and a click in that moment is on none: once more.
     raise AssertionError(f"{option} was not taken")
+
+
+def scroll_to(page: Page, wanted: Locator) -> None:
+    """A long list holds the rows in its window alone, so a hand turns the wheel over it."""
+    page.get_by_role("listbox").wait_for()
+    for _ in range(40):
+        page.wait_for_timeout(100)
+        if wanted.count():
+            return
+        page.get_by_role("listbox").hover()
+        page.mouse.wheel(0, 120)
 
 
 def is_chosen(page: Page, label: str, option: str) -> bool:
