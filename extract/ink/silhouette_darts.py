@@ -15,10 +15,11 @@ import numpy.typing as npt
 from scipy.ndimage import gaussian_filter1d
 from scipy.spatial import cKDTree
 
-from extract.doors import Array, FlatView, Mask
+from extract.doors import Array, FlatView
 from extract.ink.shell_view import Image, lab_of
 from extract.ink.silhouette_colours import ColourModels
 from extract.ink.silhouette_read import Reading
+from extract.ink.silhouette_ring import runs
 from extract.ink.silhouette_tips import UNSEEN_MM, seen_tip
 
 NARROW_MM = 5.0
@@ -85,7 +86,10 @@ def find_notches(ring: Array, normals: Array, spacing_mm: float) -> list[Notch]:
     np.add.at(change, rows[pairs], 1)
     np.add.at(change, rows[pairs] + forward[pairs] + 1, -1)
     depth = np.cumsum(change)[: 2 * count]
-    return _runs((depth[:count] > 0) | (depth[count:] > 0))
+    inside = (depth[:count] > 0) | (depth[count:] > 0)
+    if inside.all():
+        return []
+    return [Notch(int(run[0]), int(run[0]) + len(run) - 1) for run in runs(inside)]
 
 
 def gap_beside(ring: Array, normals: Array) -> Array:
@@ -105,15 +109,6 @@ def _facing(ring: Array, normals: Array) -> tuple[npt.NDArray[np.int64], npt.NDA
     facing = (across * normals[rows]).sum(1) > 0.6 * apart
     faced = (normals[other] * normals[rows]).sum(1) < -0.3
     return rows[facing & faced], other[facing & faced], apart[facing & faced]
-
-
-def _runs(inside: Mask) -> list[Notch]:
-    if inside.all() or not inside.any():
-        return []
-    count = len(inside)
-    begin = np.flatnonzero(inside & ~np.roll(inside, 1))
-    end = np.flatnonzero(inside & ~np.roll(inside, -1))
-    return [Notch(int(b), int(b) + int(((end - b) % count).min())) for b in begin]
 
 
 def wedge_of(ring: Array, notch: Notch, spacing_mm: float, side_mm: float = 14.0) -> Wedge | None:

@@ -1,12 +1,13 @@
-"""Closed rings of points: area, spacing, normals."""
+"""Closed rings of points: area, spacing, normals, runs."""
 
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 from scipy.ndimage import gaussian_filter1d
 from shapely import Polygon, make_valid
 
-from extract.doors import Array
+from extract.doors import Array, Mask
 
 
 def smooth_closed(values: Array, sd: float) -> Array:
@@ -34,6 +35,14 @@ def outward_normals(ring: Array, sd: float) -> Array:
     along = np.roll(smooth, -1, 0) - np.roll(smooth, 1, 0)
     normal = np.stack([-along[:, 1], along[:, 0]], axis=1)
     return normal / np.maximum(np.hypot(*normal.T), 1e-9)[:, None]
+
+
+def runs(mask: Mask) -> list[npt.NDArray[np.int64]]:
+    """Indices of each run of true points of a closed ring; where all are true, one run from the first point on."""
+    if mask.all():
+        return [np.arange(len(mask))]
+    starts, ends = (np.flatnonzero(mask & ~np.roll(mask, turn)) for turn in (1, -1))
+    return [(start + np.arange(((ends - start) % len(mask)).min() + 1)) % len(mask) for start in starts]
 
 
 def untangled(ring: Array) -> Array:

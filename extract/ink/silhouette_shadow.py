@@ -14,11 +14,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import gaussian_filter1d, maximum_filter1d, minimum_filter1d, uniform_filter1d
+from scipy.ndimage import gaussian_filter1d, grey_closing, grey_opening, uniform_filter1d
 
 from extract.doors import Array, FlatView, Mask
 from extract.ink.silhouette_edge import STEP_MM, Floats, arc_mean, as_floats, best_path, sample_across
-from extract.ink.silhouette_ring import outward_normals, smooth_closed
+from extract.ink.silhouette_ring import outward_normals, runs, smooth_closed
 
 Indices = npt.NDArray[np.int64]
 
@@ -95,7 +95,7 @@ def off_shadow(flat: FlatView, ring: Array, spacing_mm: float) -> Array | None:
     lines = _lines(flat, ring, spacing_mm)
     if lines.seen.sum() * spacing_mm < ENOUGH_MM:
         return None
-    found = [stretch for run in _runs(lines.seen) if (stretch := _stretch(flat, ring, lines, run))]
+    found = [stretch for run in runs(lines.seen) if (stretch := _stretch(flat, ring, lines, run))]
     shadow = _of_one_lamp(lines, found, spacing_mm)
     if not shadow.any():
         return None
@@ -116,7 +116,8 @@ def _lines(flat: FlatView, ring: Array, spacing_mm: float) -> Lines:
     inside = -near[path]
     dark = smooth_closed(np.where(inside > AT_EDGE_MM, score[np.arange(len(ring)), path], -1.0), 1.0) > 0
     gap, long = round(GAP_MM / spacing_mm), round(LONG_MM / spacing_mm)
-    lasting = _opened(~_opened(~dark, gap), long)
+    bridged = grey_closing(dark.astype(np.uint8), 2 * (gap // 2) + 1, mode="wrap")
+    lasting = grey_opening(bridged, 2 * (long // 2) + 1, mode="wrap") > 0
     at = np.flatnonzero(lasting & dark)
     if not len(at):
         return Lines(inside, np.zeros(len(ring), bool), inside, normals)
@@ -130,20 +131,6 @@ def _fine_line(level: Floats) -> Array:
     far = round(SIDE_MM / STEP_MM)
     sides = np.minimum(np.roll(core, far, axis=1), np.roll(core, -far, axis=1))
     return np.asarray((sides - core) / np.maximum(sides, 0.05), float)
-
-
-def _opened(mask: Mask, length: int) -> Mask:
-    """The mask of a closed ring without runs shorter than ``length``."""
-    kept = minimum_filter1d(mask, 2 * (length // 2) + 1, mode="wrap")
-    return np.asarray(maximum_filter1d(kept, 2 * (length // 2) + 1, mode="wrap"), bool)
-
-
-def _runs(mask: Mask) -> list[Indices]:
-    """Indices of each run of true points of a closed ring."""
-    if mask.all():
-        return [np.arange(len(mask))]
-    starts, ends = (np.flatnonzero(mask & ~np.roll(mask, turn)) for turn in (1, -1))
-    return [(start + np.arange(((ends - start) % len(mask)).min() + 1)) % len(mask) for start in starts]
 
 
 def _stretch(flat: FlatView, ring: Array, lines: Lines, run: Indices) -> Stretch | None:

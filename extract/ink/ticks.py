@@ -34,11 +34,10 @@ side."""
 LEAST_TICK_VOTES = -6.0
 FAINTEST, ODDS_NEEDED = 0.15, 2.2
 """What is fainter is as often a crease; and the log odds from which a bar is a tick."""
-ODDS, PER_STRENGTH, PER_BROADER, PER_NARROWER, PER_GLINT, FOR_A_PAIR = 14.6, 7.3, -10.6, -13.5, -5.5, 4.6
+WEIGHTS = {"even": 14.6, "strength": 7.3, "broader": -10.6, "narrower": -13.5, "glint": -5.5, "a pair": 4.6}
 """Log odds that a bar is a tick: a constant, per log of its strength, per log of its width over and under a tip's,
 per glint, and for two halves that show the same bar. A logistic regression on our own hard scenes has them;
 ``tests/bench/bench_faint_ticks.py FOLDER`` fits them anew and counts true and false ticks."""
-WEIGHTS = np.array([ODDS, PER_STRENGTH, PER_BROADER, PER_NARROWER, PER_GLINT, FOR_A_PAIR])
 TIP_MM = (0.85, 1.0)
 LEAST_REST_MM = 2.0
 """Less than this beyond a tick's end is its own blunt end."""
@@ -148,7 +147,7 @@ def is_likely(seen: Look) -> bool:
     """Whether strength and shape together make a tick of what neither does alone."""
     if not is_worth_words(seen) or seen.strength < FAINTEST:
         return False
-    return bool(words(seen) @ WEIGHTS > ODDS_NEEDED)
+    return bool(words(seen) @ list(WEIGHTS.values()) > ODDS_NEEDED)
 
 
 def _twin(k: int, bars: Bars, stubs: Sequence[Stub]) -> list[int]:

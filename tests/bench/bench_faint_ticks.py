@@ -37,7 +37,6 @@ NEAR_MM = {"ticks": 1.2, "lines": 1.0}
 ALONG_DEG = 20.0
 LEAST_STRENGTH = 0.04
 PENALTY = 1e-6
-NAMES = ("ODDS", "PER_STRENGTH", "PER_BROADER", "PER_NARROWER", "PER_GLINT", "FOR_A_PAIR")
 TAKEN_FOR = ("tick by one alone", "tick by strength and shape together", "no tick")
 
 
@@ -75,7 +74,7 @@ def main() -> int:
         group = [s.true for s in samples if taken_for(s) == title]
         print(f"| {title} | {sum(group)} | {len(group) - sum(group)} |")
     print("\n| weight | fitted | shipped |\n|" + " --- |" * 3)
-    for weight, fresh, shipped in zip(NAMES, fitted(shaped), ticks.WEIGHTS, strict=True):
+    for (weight, shipped), fresh in zip(ticks.WEIGHTS.items(), fitted(shaped), strict=True):
         print(f"| {weight} | {fresh:.1f} | {shipped:.1f} |")
     return 0
 
