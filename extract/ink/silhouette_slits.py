@@ -19,6 +19,7 @@ from extract.ink.silhouette_colours import ColourModels
 from extract.ink.silhouette_darts import NET_SURE, THIN_MM, Wedge, follow, strange_strip
 from extract.ink.silhouette_net import ShellMap
 from extract.ink.silhouette_read import Reading
+from extract.ink.silhouette_ring import signed_area, untangled
 from extract.ink.silhouette_tips import seen_tip
 
 PROBE_MM = 9.0
@@ -36,6 +37,9 @@ WIDEST_INK_MM = 2.8
 
 WIDEST_GLARE_MM = 2.0
 """Creases of foil that catch the light are narrower than this."""
+
+LEAST_LEFT = 0.95
+"""A narrow cut takes no more off a shell."""
 
 FLANK_MM = 4.5
 """Shell must show this far to either side of a narrow cut."""
@@ -68,7 +72,7 @@ def find_slits(flat: FlatView, reading: Reading, ring: Array, normals: Array) ->
     ]
     found: list[Slit] = []
     for _, slit in sorted((t for t in traces if t is not None), key=lambda trace: -trace[0]):
-        if not any(_clash(slit, other, len(ring)) for other in found):
+        if not any(_clash(slit, other, len(ring)) for other in found) and _leaves_whole(ring, slit):
             found.append(slit)
     return sorted(found, key=lambda slit: slit.first)
 
@@ -209,6 +213,11 @@ def _clash(one: Slit, other: Slit, count: int) -> bool:
     middle = [(slit.first + slit.last) / 2 for slit in (one, other)]
     apart = abs((middle[0] - middle[1] + count / 2) % count - count / 2)
     return apart < 12 or float(np.hypot(*(one.end[1] - other.end[1]))) < 4.0
+
+
+def _leaves_whole(ring: Array, slit: Slit) -> bool:
+    """Whether the ring with the slit is in one part: a line of the table's own colour may run from edge to edge."""
+    return abs(signed_area(untangled(with_slits(ring, [slit])))) > LEAST_LEFT * abs(signed_area(ring))
 
 
 def with_slits(ring: Array, slits: list[Slit]) -> Array:
