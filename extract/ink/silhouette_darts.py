@@ -19,7 +19,7 @@ from extract.doors import Array, FlatView
 from extract.ink.shell_view import Image, lab_of
 from extract.ink.silhouette_colours import ColourModels
 from extract.ink.silhouette_read import Reading
-from extract.ink.silhouette_ring import runs, signed_area
+from extract.ink.silhouette_ring import runs
 from extract.ink.silhouette_tips import UNSEEN_MM, seen_tip
 
 NARROW_MM = 5.0
@@ -52,11 +52,6 @@ MOST_SPREADS = 3.0
 
 CLEAR_MM = 0.9
 """From this width on the middle of a cut shows its own colour: twice the blur of a phone picture at 5 px/mm."""
-
-
-MOST_MM2 = 1000.0
-"""More than the narrow end of a cut takes up: a place where so much would come or go is none, but two lines of the
-table's own colour, taken for cuts, with shell between them."""
 
 
 @dataclass(frozen=True)
@@ -336,17 +331,13 @@ def close_notches(flat: FlatView, reading: Reading, ring: Array, normals: Array,
         bogus = wedge is not None and not believed(reading, wedge)
         if moved.first < at or (wedge is None and depth_of(ring, moved) > SHALLOW_MM):
             continue
-        inside, end = ring[moved.first : moved.last + 1], ring[:0]
+        pieces.append(ring[at : moved.first])
+        at = moved.last + 1
         if wedge is not None and not bogus:
             models = reading.models
             end = as_promised(follow(flat, models, wedge), wedge)
             end = seen_tip(flat, models.white, end, wedge.open_mm)
-            end = _no_shorter(end, inside, wedge)
-        if abs(signed_area(np.vstack([inside, end[::-1]]))) > MOST_MM2:
-            continue
-        pieces.append(ring[at : moved.first])
-        at = moved.last + 1
-        if wedge is not None and not bogus:
+            end = _no_shorter(end, ring[moved.first : moved.last + 1], wedge)
             pieces[-1] = _up_to(pieces[-1][::-1], end[0], wedge.axis, spacing_mm)[::-1]
             at += len(ring[at:]) - len(_up_to(ring[at:], end[2], wedge.axis, spacing_mm))
             pieces.append(end)
