@@ -38,8 +38,8 @@ WIDEST_INK_MM = 2.8
 WIDEST_GLARE_MM = 2.0
 """Creases of foil that catch the light are narrower than this."""
 
-LEAST_LEFT = 0.95
-"""A narrow cut takes no more off a shell."""
+MOST_TAKEN = 2.0
+"""A narrow cut takes its own area off a shell, and a little more or less where the outline is curved at its mouth."""
 
 FLANK_MM = 4.5
 """Shell must show this far to either side of a narrow cut."""
@@ -72,7 +72,7 @@ def find_slits(flat: FlatView, reading: Reading, ring: Array, normals: Array) ->
     ]
     found: list[Slit] = []
     for _, slit in sorted((t for t in traces if t is not None), key=lambda trace: -trace[0]):
-        if not any(_clash(slit, other, len(ring)) for other in found) and _leaves_whole(ring, slit):
+        if not any(_clash(slit, other, len(ring)) for other in found) and _leaves_whole(ring, found, slit):
             found.append(slit)
     return sorted(found, key=lambda slit: slit.first)
 
@@ -215,9 +215,14 @@ def _clash(one: Slit, other: Slit, count: int) -> bool:
     return apart < 12 or float(np.hypot(*(one.end[1] - other.end[1]))) < 4.0
 
 
-def _leaves_whole(ring: Array, slit: Slit) -> bool:
-    """Whether the ring with the slit is in one part: a line of the table's own colour may run from edge to edge."""
-    return abs(signed_area(untangled(with_slits(ring, [slit])))) > LEAST_LEFT * abs(signed_area(ring))
+def _leaves_whole(ring: Array, found: list[Slit], slit: Slit) -> bool:
+    """Whether one slit more takes no more than itself off a ring: a line of the table's own colour may run from edge to
+    edge, or into a slit ``found`` before."""
+    before, after = (
+        abs(signed_area(untangled(with_slits(ring, sorted(slits, key=lambda one: one.first)))))
+        for slits in (found, [*found, slit])
+    )
+    return before - after < MOST_TAKEN * abs(signed_area(slit.end))
 
 
 def with_slits(ring: Array, slits: list[Slit]) -> Array:
