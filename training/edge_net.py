@@ -75,23 +75,28 @@ class Step(nn.Module):
 
     @torch.no_grad()
     def unfold(self, weight: Tensor, bias: Tensor) -> None:
-        """Take weights as ``folded`` gives them."""
+        """Take weights as ``folded`` gives them; where they are fewer, inputs they do not know are ignored at first,
+        and outputs they do not give start as they are."""
         gain = (torch.var(weight, dim=(1, 2, 3)) * weight[0].numel() / 2).sqrt()
-        self.conv.weight.copy_(weight / gain[:, None, None, None])
-        self.gain.copy_(gain)
-        self.conv.bias.copy_(bias)
+        given, taken = weight.shape[:2]
+        self.conv.weight[:given] = 0
+        self.conv.weight[:given, :taken] = weight / gain[:, None, None, None]
+        self.gain[:given] = gain
+        self.conv.bias[:given] = bias
 
 
 class EdgeNet(nn.Module):
-    """(N, 32, H, W) blocks of 2 x 2 pixels to (N, 4, H, W) logits of the same pixels."""
+    """(N, 4 x told, H, W) blocks of 2 x 2 pixels, ``told`` channels each, to (N, 4, H, W) logits of the same pixels;
+    the first layer makes ``first`` channels of them."""
 
-    def __init__(self) -> None:
+    def __init__(self, told: int, first: int = WIDTHS[0]) -> None:
         super().__init__()
+        self.told = told
         a, b, c, d, e = WIDTHS
         self.down = nn.ModuleList(
             [
-                nn.Sequential(Step(4 * TOLD, a)),
-                nn.Sequential(Step(a, b), Step(b, b)),
+                nn.Sequential(Step(4 * told, first)),
+                nn.Sequential(Step(first, b), Step(b, b)),
                 nn.Sequential(Step(b, c), Step(c, c)),
                 nn.Sequential(Step(c, d), Step(d, d)),
                 nn.Sequential(Step(d, e), Step(e, e)),
@@ -102,7 +107,7 @@ class EdgeNet(nn.Module):
                 nn.Sequential(Step(e + d, d)),
                 nn.Sequential(Step(d + c, c)),
                 nn.Sequential(Step(c + b, b)),
-                nn.Sequential(Step(b + a, a), Step(a, a)),
+                nn.Sequential(Step(b + first, a), Step(a, a)),
             ]
         )
         self.last = nn.Conv2d(a, 4, 3, padding=1)
@@ -173,18 +178,16 @@ def losses(said: list[Tensor], shell: Tensor, weight: Tensor) -> tuple[Tensor, T
     return full + 0.3 * sum(coarse), full
 
 
-def train(net: EdgeNet, folder: Path, minutes: float, batch: int, seed: int, keep: Path) -> None:
+def train(net: EdgeNet, dataset: IterableDataset, told: argparse.Namespace) -> None:
     # a forked worker would wait for ever on OpenCV's threads
-    loader = DataLoader(
-        Patches(folder, seed), batch, num_workers=1, prefetch_factor=12, multiprocessing_context="spawn"
-    )
+    loader = DataLoader(dataset, told.batch, num_workers=1, prefetch_factor=12, multiprocessing_context="spawn")
     patches = iter(loader)
-    optimiser = torch.optim.AdamW(net.parameters(), lr=FASTEST, weight_decay=1e-4)
+    optimiser = torch.optim.AdamW(net.parameters(), lr=told.fastest, weight_decay=1e-4)
     begun, seen, step, done = time.time(), [], 0, 0.0
     while done < 1:
-        done = (time.time() - begun) / (60 * minutes)
+        done = (time.time() - begun) / (60 * told.minutes)
         for group in optimiser.param_groups:
-            group["lr"] = FASTEST * rate(min(done, 1.0))
+            group["lr"] = told.fastest * rate(min(done, 1.0))
         step += 1
         value, shell, weight = next(patches)
         loss, full = losses(net(value.contiguous(memory_format=torch.channels_last)), shell, weight)
@@ -197,7 +200,7 @@ def train(net: EdgeNet, folder: Path, minutes: float, batch: int, seed: int, kee
             print(f"step {step}: loss {np.mean(seen[-100:]):.4f}, {time.time() - begun:.0f} s", flush=True)
         if step % 500 == 0:
             net.eval()
-            write_onnx(net, keep)
+            write_onnx(net, told.out)
             net.train()
 
 
@@ -243,7 +246,7 @@ def write_onnx(net: EdgeNet, file: Path) -> None:
     conv(net.last.weight.detach().numpy(), net.last.bias.detach().numpy(), at, "logits", relu=False)
     ends = [
         helper.make_tensor_value_info(name, TensorProto.FLOAT, [1, channels, "rows", "columns"])
-        for name, channels in (("blocks", 4 * TOLD), ("logits", 4))
+        for name, channels in (("blocks", 4 * net.told), ("logits", 4))
     ]
     graph = helper.make_graph(nodes, "edge", ends[:1], ends[1:], weights)
     model = helper.make_model(graph, opset_imports=[helper.make_opsetid("", 13)], ir_version=8)
@@ -258,7 +261,7 @@ def take_onnx(net: EdgeNet, file: Path) -> None:
     }
     first = kept["down0_0_w"]
     kept["down0_0_w"] = nn.functional.pad(
-        first.unflatten(1, (4, -1)), (0, 0, 0, 0, 0, TOLD - first.shape[1] // 4)
+        first.unflatten(1, (4, -1)), (0, 0, 0, 0, 0, net.told - first.shape[1] // 4)
     ).flatten(1, 2)  # what the file's network was not told, it starts by ignoring
     for kind, levels in (("down", net.down), ("up", net.up)):
         for level, steps in enumerate(levels):
@@ -282,23 +285,33 @@ def read_scenes(folder: Path) -> list[edge_samples.Scene]:
     return scenes
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+def asked(description: str | None) -> argparse.Namespace:
+    parser = argparse.ArgumentParser(description=description, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("scenes", type=Path)
     parser.add_argument("--minutes", type=float, default=80)
     parser.add_argument("--batch", type=int, default=8)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--fastest", type=float, default=FASTEST, help="learning rate; less where a run goes on")
     parser.add_argument("--from", dest="start", type=Path, help="network (.onnx) to go on from")
     parser.add_argument("--out", type=Path, required=True)
-    told = parser.parse_args()
+    return parser.parse_args()
+
+
+def run(told: argparse.Namespace, dataset: IterableDataset, channels: int, first: int = WIDTHS[0]) -> None:
+    """Train a network for so many ``channels`` of a pixel as ``asked``, and write it."""
     torch.manual_seed(told.seed)
-    net = EdgeNet().to(memory_format=torch.channels_last)
+    net = EdgeNet(channels, first).to(memory_format=torch.channels_last)
     if told.start:
         take_onnx(net, told.start)
     torch.set_num_threads(1)
-    train(net, told.scenes, told.minutes, told.batch, told.seed, told.out)
+    train(net, dataset, told)
     net.eval()
     write_onnx(net, told.out)
+
+
+def main() -> None:
+    told = asked(__doc__)
+    run(told, Patches(told.scenes, told.seed), TOLD)
 
 
 if __name__ == "__main__":

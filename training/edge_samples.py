@@ -60,13 +60,14 @@ class Scene:
 
 @dataclass(frozen=True, eq=False)
 class Sample:
-    """Part of a scene, with values and shares as float32 from 0 to 1."""
+    """Part of a scene, with values and shares as float32 from 0 to 1; without its ``likeness`` where the table's is
+    told otherwise."""
 
     value: np.ndarray
     shell: np.ndarray
     ring: np.ndarray
     colour: np.ndarray
-    likeness: np.ndarray
+    likeness: np.ndarray | None
 
 
 def read_scene(photo_file: Path, margin_mm: float = 70.0) -> Scene:
@@ -74,13 +75,13 @@ def read_scene(photo_file: Path, margin_mm: float = 70.0) -> Scene:
     truth = json.loads(photo_file.with_name(f"{photo_file.stem}.truth.json").read_text())
     picture = cv2.imread(str(photo_file), cv2.IMREAD_COLOR)  # upright: OpenCV minds EXIF
     rest = truth["sheet"]["rest_z_mm"]
-    ring = _seen_ring(truth, rest)
+    ring = seen_ring(truth, rest)
     low, high = ring.min(0) - margin_mm, ring.max(0) + margin_mm
     step = MM_PER_PX / FINER
     columns, rows = (int((high - low)[i] / MM_PER_PX) * FINER for i in (0, 1))
     nodes = [low[0] + np.arange(0, columns + NODES, NODES) * step, high[1] - np.arange(0, rows + NODES, NODES) * step]
     x, y = np.meshgrid(*nodes)
-    pixels = _project(truth, np.stack([x, y, np.full_like(x, rest)], axis=-1).reshape(-1, 3)).reshape(*x.shape, 2)
+    pixels = project(truth, np.stack([x, y, np.full_like(x, rest)], axis=-1).reshape(-1, 3)).reshape(*x.shape, 2)
     spread = np.array([[1 / NODES, 0, 0], [0, 1 / NODES, 0]])
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     fine = cv2.warpAffine(pixels.astype(np.float32), spread, (columns, rows), flags=flags)
@@ -103,7 +104,7 @@ def read_scene(photo_file: Path, margin_mm: float = 70.0) -> Scene:
     return Scene(seen, cover, ring_px, colour, alike)
 
 
-def _project(truth: dict, points: np.ndarray) -> np.ndarray:
+def project(truth: dict, points: np.ndarray) -> np.ndarray:
     camera = truth["camera"]
     lens = np.array(camera["dist_k1_k2_p1_p2_k3"], float)
     turn = cv2.Rodrigues(np.array(camera["R_world_to_cam"]))[0]
@@ -111,7 +112,7 @@ def _project(truth: dict, points: np.ndarray) -> np.ndarray:
     return np.asarray(cv2.projectPoints(points, turn, shift, np.array(camera["K"]), lens)[0], float).reshape(-1, 2)
 
 
-def _seen_ring(truth: dict, rest: float) -> np.ndarray:
+def seen_ring(truth: dict, rest: float) -> np.ndarray:
     """Where the outline is seen on the plane z = rest: an edge that stands up is seen shifted away from the camera."""
     exact = np.array(truth["silhouette"]["exact_points"])
     nearest = cKDTree(truth["silhouette"]["points"]).query(exact)[1]
@@ -122,7 +123,7 @@ def _seen_ring(truth: dict, rest: float) -> np.ndarray:
 
 def _white(truth: dict, picture: np.ndarray) -> np.ndarray:
     outlines = [
-        _project(truth, np.c_[np.array(card["outline_mm"])[:, :2], np.full(4, card["z_mm"])]) for card in truth["cards"]
+        project(truth, np.c_[np.array(card["outline_mm"])[:, :2], np.full(4, card["z_mm"])]) for card in truth["cards"]
     ]
     seen = np.ones(picture.shape[:2], bool)
     return card_white(FlatView(picture, 1.0, (0.0, 0.0), seen, tuple(outlines)))
@@ -258,24 +259,26 @@ def _drawn(shell: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     return through
 
 
-def on_invented_table(sample: Sample, rng: np.random.Generator) -> Sample:
-    """The sample's shell, a little trimmed and cut once or twice more, on an invented table with its shadow."""
+def on_invented_table(
+    sample: Sample, rng: np.random.Generator, most_cuts: int = 3, mm_per_px: float = MM_PER_PX
+) -> Sample:
+    """The sample's shell, a little trimmed and cut a few times more, on an invented table with its shadow."""
     shape = sample.shell.shape
     # trimmed by half a pixel, so that nothing of the old table is left round it
     cover = np.clip((cv2.GaussianBlur(sample.shell, (0, 0), 0.8) - 0.78) * 4 + 0.5, 0, 1)
     inwards = _inwards(sample.shell)
-    for _ in range(rng.integers(0, 4) if len(sample.ring) else 0):
-        cover = cover * (1 - _random_cut(sample.ring, inwards, shape, rng))
+    for _ in range(rng.integers(0, most_cuts + 1) if len(sample.ring) else 0):
+        cover = cover * (1 - _random_cut(sample.ring, inwards, shape, rng, mm_per_px))
     bare = table = invented_table(rng, shape, sample.colour)
     if rng.random() < 0.85:
-        turn, far = rng.uniform(0, 2 * np.pi), rng.uniform(0, 3.0)
+        turn, far = rng.uniform(0, 2 * np.pi), rng.uniform(0, 1.5) / mm_per_px
         move = np.array([[1, 0, far * np.cos(turn)], [0, 1, far * np.sin(turn)]])
-        shade = cv2.GaussianBlur(cv2.warpAffine(cover, move, shape[::-1]), (0, 0), rng.uniform(0.5, 3.0))
+        shade = cv2.GaussianBlur(cv2.warpAffine(cover, move, shape[::-1]), (0, 0), rng.uniform(0.25, 1.5) / mm_per_px)
         table = table * (1 - rng.uniform(0.1, 0.6) * shade[..., None])
     value = cv2.GaussianBlur(
-        _varied_shell(sample, rng) * cover[..., None] + table * (1 - cover[..., None]), (0, 0), 0.4
+        _varied_shell(sample, rng) * cover[..., None] + table * (1 - cover[..., None]), (0, 0), 0.2 / mm_per_px
     )
-    likeness = rim_likeness(value, bare, rng)
+    likeness = None if sample.likeness is None else rim_likeness(value, bare, rng)
     return Sample(value.astype(np.float32), cover.astype(np.float32), sample.ring, sample.colour, likeness)
 
 
@@ -296,14 +299,16 @@ def _varied_shell(sample: Sample, rng: np.random.Generator) -> np.ndarray:
     return sample.value
 
 
-def _random_cut(ring: np.ndarray, inwards: np.ndarray, shape: tuple[int, int], rng: np.random.Generator) -> np.ndarray:
+def _random_cut(
+    ring: np.ndarray, inwards: np.ndarray, shape: tuple[int, int], rng: np.random.Generator, mm_per_px: float
+) -> np.ndarray:
     """Cover of a V-shaped cut or slit from the outline inwards."""
     at = ring[rng.integers(len(ring))]
     column, row = at.astype(int)
     inwards = inwards[row, column] + 1e-9
     turn = rng.normal(0, 0.4)
     inwards = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]]) @ (inwards / np.hypot(*inwards))
-    depth, mouth = rng.uniform(20, 120) / MM_PER_PX, np.exp(rng.uniform(np.log(0.8), np.log(16))) / MM_PER_PX
+    depth, mouth = rng.uniform(20, 120) / mm_per_px, np.exp(rng.uniform(np.log(0.8), np.log(16))) / mm_per_px
     side = np.array([-inwards[1], inwards[0]])
     tip, far = at + depth * inwards, at - 12 * inwards
     blunt = 0.5 * mouth if rng.random() < 0.3 else 0.0
@@ -325,7 +330,7 @@ def patch(sample: Sample, side: int, rng: np.random.Generator) -> tuple[np.ndarr
         cv2.warpAffine(part, move, (side, side), flags=flags, borderMode=cv2.BORDER_REFLECT_101)
         for part in (sample.value, sample.shell, sample.likeness)
     )
-    return np.dstack([_photographed(value, rng), likeness]), shell
+    return np.dstack([photographed(value, rng), likeness]), shell
 
 
 def rim_likeness(value: np.ndarray, table: np.ndarray, rng: np.random.Generator) -> np.ndarray:
@@ -346,7 +351,7 @@ def likenesses(value: np.ndarray, table: np.ndarray) -> np.ndarray:
     return np.dstack([*table_likeness(value, table), *tint_likeness(value, table, MM_PER_PX)])
 
 
-def _photographed(value: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+def photographed(value: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     shape = value.shape[:2]
     gain = np.exp(rng.normal(0, 0.12)) * (1 + rng.normal(0, 0.02, 3))
     light = 1 + rng.uniform(0, 0.08) * field(rng, shape, rng.uniform(300, 900))

@@ -1,8 +1,10 @@
-"""Where shell is and where table: the network's word, and those of the colours and the tint it separates.
+"""Where shell is and where table: the word of a network, those of the colours and the tint it separates, and what a
+second network makes of them all.
 
-The network knows shells; what this very table and this very tape look like it has only glimpsed. So colour models of
-both sides are learned from where it is sure, of tints too, and all words are added: what none could tell alone, such as
-a cut on a table of the shell's own grey, is often clear to them together.
+The first knows shells; what this very table and this very tape look like it has only glimpsed. So colour models of both
+sides are learned from where it is sure, of tints too. The second is told all their words and sees the picture as well:
+what none could tell alone, such as a cut on a table of the shell's own grey, is often clear to them together, and a
+line as dark as the table is still a line.
 """
 
 from __future__ import annotations
@@ -28,7 +30,7 @@ from extract.ink.shell_view import (
 )
 from extract.ink.silhouette_coarse import Candidate, candidates
 from extract.ink.silhouette_colours import ColourModels, learn
-from extract.ink.silhouette_net import CARD_MARGIN_MM, CLIP, ShellMap, shell_map
+from extract.ink.silhouette_net import CARD_MARGIN_MM, ShellMap, Sight, shell_map, sight, words_map
 from extract.ink.silhouette_pieces import largest, opened_cuts, pieces, without_arms
 from extract.ink.silhouette_tint import inked, tint_word
 
@@ -50,12 +52,6 @@ RUN_OUT_MM = 3.0
 RIM_MM = 25.0
 """Where no blob is found, the table is learned so close to the picture's rim."""
 
-COLOURS_SAY = 1.5
-NET_SAYS = 3.0
-TINT_SAYS = 1.0
-"""How much the log ratios of colour and tint count beside the network's log odds, and how far those count: where the
-network is wrong it is so over whole patches and for sure, which the colours of the shell beside them then put right."""
-
 SURE, BAY_MM = 1.0, 15.0
 """Table teaches its colours where the log odds are as sure as that, and not in bays so narrow (half their width): those
 are cuts, too narrow to teach much, or corners of the shell that the network takes for table."""
@@ -64,17 +60,9 @@ SURELY_TABLE = 5.0
 """A line of a tint that neither side has is a stroke on the shell, unless the network is so sure of the contrary: then
 it is a pen that lies on the table."""
 
-EVEN_AT, SOFT_MM, SOFT_SAYS, SOFT_TINT_SAYS = 2.0, 1.25, 1.4, 0.5
-"""The shell's body: log odds by logistic regression on scenes with exact truth, where the network is unsure. It is too
-careful by EVEN_AT, and colours count for more when averaged over a millimetre or so (sd)."""
-
-BELIEVED, WELL_INSIDE_MM = 4e-4, 10.0
-"""Colours are believed pixel by pixel where they contradict the network over so small a share of the shell, so far from
-its edge; tests/bench/bench_words.py tells the share scene by scene."""
-
-CUT_SAYS, STRAIGHT_MM = -0.9, 1.3
-"""Mean log odds of the network below which a narrow place is a cut, and the sd of its pixels across its length: cuts
-are straight, lines bend."""
+AGREED, NARROW_MM = 1.0, 8.0
+"""Words as sure as this are right where they agree, but for cuts, which are narrower than that and may be hidden from
+all of them."""
 
 EDGE_MM = 2.0
 """Nothing is learned so close to the edge: shadow, the cut face, and what the map gets wrong by a millimetre."""
@@ -82,8 +70,8 @@ EDGE_MM = 2.0
 
 @dataclass(frozen=True, eq=False)
 class Reading:
-    """``map``: log odds of shell, all told; ``net`` the network's alone, ``tint`` the tint's; ``models`` the colours of
-    both sides."""
+    """``map``: log odds of shell, all told; ``net`` the first network's alone, ``tint`` the tint's; ``models`` the
+    colours of both sides."""
 
     map: ShellMap
     net: ShellMap
@@ -128,11 +116,12 @@ def read_shell(flat: FlatView) -> Reading:
     low, high = box_of(blob, coarse.flat)
     apart = grow(blob, APART_MM / coarse.flat.mm_per_px)
     here = crop(flat, low - AROUND_MM, high + AROUND_MM)
-    net = shell_map(here, white, lambda part: carried(apart, coarse.flat, part) < 0.5)
+    seen = sight(here, white, lambda part: carried(apart, coarse.flat, part) < 0.5)
+    net = shell_map(seen)
     if runs_out(net, here, flat):
         return _second_look(flat, table, white, no_shell())
     view = window_of(table, low - AROUND_MM, high + AROUND_MM)
-    return with_colours(net, view, carried(blob, coarse.flat, view.flat) > 0.5, white)
+    return read_words(seen, words(net, view, carried(blob, coarse.flat, view.flat) > 0.5, white))
 
 
 def runs_out(net: ShellMap, window: FlatView, flat: FlatView) -> bool:
@@ -164,20 +153,33 @@ def with_others(blob: Mask, ranked: list[Candidate]) -> Mask:
 def _second_look(flat: FlatView, table: TableView, white: Image, refusal: CannotContinue) -> Reading:
     """The network on the whole picture, for a shell that no plain map tells from its table; the ``refusal`` stands
     where it sees none either."""
-    net = shell_map(flat, white, _near_rim)
-    seen = pieces(net, doubted=True).pieces
-    if not seen.any():
+    seen = sight(flat, white, _near_rim)
+    net = shell_map(seen)
+    found = pieces(net, doubted=True).pieces
+    if not found.any():
         raise refusal
-    return with_colours(net, table, carried(seen, net.flat, table.flat) > 0.5, white)
+    return read_words(seen, words(net, table, carried(found, net.flat, table.flat) > 0.5, white))
 
 
 def _near_rim(view: FlatView) -> Mask:
     return np.asarray(_far(np.pad(view.valid, 1))[1:-1, 1:-1] < RIM_MM / view.mm_per_px, bool)
 
 
-def with_colours(net: ShellMap, view: TableView, blob: Mask, white: Image) -> Reading:
-    """The colours of both sides learned from the network's map, and their word added to it; those of the table only
-    where the coarse ``blob`` does not contradict."""
+@dataclass(frozen=True, eq=False)
+class Words:
+    """Log odds of shell, each (H, W), over the network's view: its own ``net``, that of the ``colours`` by ``models``
+    and that of the ``tint``; ``about`` what is likely shell."""
+
+    net: ShellMap
+    about: Mask
+    colours: Image
+    tint: Image
+    models: ColourModels
+
+
+def words(net: ShellMap, view: TableView, blob: Mask, white: Image) -> Words:
+    """The colours of both sides learned from the network's map; those of the table only where the coarse ``blob`` does
+    not contradict."""
     stroke = inked(net.flat, net.odds) & (net.odds > -SURELY_TABLE)
     net = replace(net, odds=np.where(stroke, np.maximum(net.odds, SURE), net.odds))
     shell = largest(without_arms(opened_cuts(net), 1 / net.flat.mm_per_px))
@@ -188,53 +190,33 @@ def with_colours(net: ShellMap, view: TableView, blob: Mask, white: Image) -> Re
     table = view.free & ~doubtful & ~grow(inside, gap)
     sampled = erode(inside, gap)
     models = learn(view, sampled, table, white)
-    said = colours_word(models, net.flat)
     known = [carried(part.astype(np.float32), view.flat, net.flat) > 0.5 for part in (sampled, table)]
-    tint = tint_word(net.flat, *known)
-    odds = pixel_by_pixel(net.odds, said, tint)
-    if contradiction(net, odds, shell) > BELIEVED:
-        soft = cv2.GaussianBlur(said, (0, 0), SOFT_MM / net.flat.mm_per_px)
-        body = EVEN_AT + net.odds + SOFT_SAYS * soft + SOFT_TINT_SAYS * tint
-        odds = np.where(cuts_open((odds <= 0) & (body > 0), body <= 0, net), odds, body)
-    odds = np.clip(odds, -CLIP, CLIP)
-    odds[net.odds <= -CLIP] = -CLIP
-    return Reading(replace(net, odds=np.asarray(odds, np.float32)), net, replace(net, odds=tint), models)
+    about = shell | (carried(blob, view.flat, net.flat) > 0.5)
+    return Words(net, about, colours_word(models, net.flat), tint_word(net.flat, *known), models)
+
+
+def read_words(seen: Sight, said: Words) -> Reading:
+    """What the second network makes of all words."""
+    told = words_map(seen, (said.net.odds, said.colours, said.tint), said.about)
+    agreed = np.minimum(np.minimum(said.net.odds, said.colours), said.tint)
+    against = overruled(told.odds, agreed, 1 / told.flat.mm_per_px)
+    told = replace(told, odds=np.where(against, agreed, told.odds))
+    return Reading(told, said.net, replace(told, odds=said.tint), said.models)
+
+
+def overruled(odds: Image, agreed: Image, px: float) -> Mask:
+    """Where the second network's log odds are those of table although all words agree on shell (the least of them is
+    ``agreed``), and that over more than a narrow place of ``px`` pixels to the millimetre: smooth tape without a crease
+    or a line is strange to it."""
+    against = (odds < 0) & (agreed > AGREED)
+    _, labels = cv2.connectedComponents(against.astype(np.uint8), connectivity=4)
+    wide = np.unique(labels[_far(against) > NARROW_MM / 2 * px])
+    return np.asarray(against & np.isin(labels, wide), bool)
 
 
 def colours_word(models: ColourModels, flat: FlatView) -> Image:
     """Log ratio (H, W) of the colours over a view, the camera's noise taken off."""
     return np.asarray(cv2.GaussianBlur(models.likeness_over(flat), (0, 0), 0.7), np.float32)
-
-
-def pixel_by_pixel(net: Image, said: Image, tint: Image) -> Image:
-    """The words of network, colours and tint added as they are."""
-    return np.asarray(np.clip(net, -NET_SAYS, NET_SAYS) + COLOURS_SAY * said + TINT_SAYS * tint, np.float32)
-
-
-def contradiction(net: ShellMap, odds: Image, shell: Mask) -> float:
-    """Of the pixels well inside the shell that the network takes for shell, the share that ``odds`` take for table."""
-    inside = (_far(shell) > WELL_INSIDE_MM / net.flat.mm_per_px) & (net.odds > 0)
-    return float((odds[inside] <= 0).mean()) if inside.any() else 0.0
-
-
-def cuts_open(narrow: Mask, table: Mask, net: ShellMap) -> Mask:
-    """Those of the ``narrow`` places beside the ``table`` that are cuts: straight, and table by the network's word over
-    all of it. Drawn lines and creases are as dark as many a table."""
-    count, labels = cv2.connectedComponents(narrow.astype(np.uint8), connectivity=8)
-    rows, columns = np.nonzero(narrow)
-    label = labels[rows, columns]
-    size = np.maximum(np.bincount(label, minlength=count), 1)
-
-    def mean(values: npt.NDArray[np.generic]) -> npt.NDArray[np.float64]:
-        return np.asarray(np.bincount(label, values, count) / size, float)
-
-    down, along = rows - mean(rows)[label], columns - mean(columns)[label]
-    xx, yy, xy = mean(along**2), mean(down**2), mean(along * down)
-    across = np.sqrt(np.maximum((xx + yy) / 2 - np.hypot((xx - yy) / 2, xy), 0)) * net.flat.mm_per_px
-    beside = np.bincount(labels[grow(table, 1.0)], minlength=count) > 0
-    is_cut = (mean(net.odds[rows, columns]) < CUT_SAYS) & beside & (across < STRAIGHT_MM)
-    is_cut[0] = False
-    return np.asarray(is_cut[labels], bool)
 
 
 def closed(mask: Mask, radius_px: float) -> Mask:

@@ -18,16 +18,16 @@ import shapely
 import extract.ink.silhouette_net as net
 import extract.ink.silhouette_read as silhouette_read
 from extract.doors import FlatView
-from extract.ink.shell_view import crop, grow, shrink, table_view
+from extract.ink.shell_view import crop, erode, grow, shrink, table_view
 from extract.ink.silhouette_pieces import largest, opened_cuts
-from extract.ink.silhouette_read import closed, colours_word, pixel_by_pixel, read_shell, runs_out, with_colours
+from extract.ink.silhouette_read import closed, read_shell, read_words, runs_out, words
 
 _spec = importlib.util.spec_from_file_location("tables", Path(__file__).with_name("tables.py"))
 tables = importlib.util.module_from_spec(_spec)
 _spec.loader.exec_module(tables)
 
 SCENES = Path(__file__).parents[2] / "testdata" / "edge"
-MODEL = Path(net.__file__).with_name("edge_net.onnx")
+MODELS = [Path(net.__file__).with_name(name) for name in ("edge_net.onnx", "words_net.onnx")]
 
 
 def cover(view, ring):
@@ -53,44 +53,68 @@ def grab_cut(view, start):
     return (labels == cv2.GC_FGD) | (labels == cv2.GC_PR_FGD)
 
 
+def part_of_a_scene(table):
+    """Part of one of our scenes with a relief cut in it: the picture, where the edge lies, and what is read of it."""
+    told = json.loads((SCENES / f"{table}.json").read_text())
+    picture, white = cv2.imread(str(SCENES / f"{table}.jpg")), np.array(told["white_bgr"], np.float32)
+    view = FlatView(picture, told["mm_per_px"], (0.0, 0.0), np.ones(picture.shape[:2], bool), ())
+    outline = view.mm_from_px(np.array(told["outline_px"]))
+    seen = net.sight(view, white, lambda part: ~near(part, outline))
+    small = table_view(shrink(view, 1.0), white, 1.5)
+    said = words(net.shell_map(seen), small, near(small.flat, outline), white)
+    return view, outline, seen, said
+
+
 def test_the_weights_are_small():
-    assert MODEL.stat().st_size < 1_000_000
+    assert sum(model.stat().st_size for model in MODELS) < 2_000_000
 
 
 @pytest.mark.parametrize("table", ["newspaper", "melamine", "gingham"])
 def test_the_map_beats_grab_cut(table):
     """Part of three of our scenes on the tables that are hardest to tell from a shell, a relief cut in each."""
-    told = json.loads((SCENES / f"{table}.json").read_text())
-    picture, white = cv2.imread(str(SCENES / f"{table}.jpg")), np.array(told["white_bgr"], np.float32)
-    view = FlatView(picture, told["mm_per_px"], (0.0, 0.0), np.ones(picture.shape[:2], bool), ())
-    outline = view.mm_from_px(np.array(told["outline_px"]))
-    seen = net.shell_map(view, white, lambda part: ~near(part, outline))
-    small = table_view(shrink(view, 1.0), white, 1.5)
-    ours = largest(opened_cuts(with_colours(seen, small, near(small.flat, outline), white).map))
+    view, outline, seen, said = part_of_a_scene(table)
+    ours = largest(opened_cuts(read_words(seen, said).map))
     exact = cover(seen.flat, outline)
     plain = grab_cut(seen.flat, near(seen.flat, outline))
     cut = closed(exact, 12 / view.mm_per_px) & ~exact
-    ours, plain, exact, cut = (mask[16:-16, 16:-16] for mask in (ours, plain, exact, cut))  # the crop's rim is no edge
+    inner = erode(seen.flat.valid, 16)  # the crop's rim is no edge
+    ours, plain, exact, cut = (mask[inner] for mask in (ours, plain, exact, cut))
     assert overlap(ours, exact) > max(0.96, overlap(plain, exact))
     assert (~ours)[cut].mean() > (~plain)[cut].mean() + 0.1
 
 
 def test_lines_as_dark_as_the_table_part_no_shell():
-    """Part of one of our scenes on a table as grey as the shell: pixel by pixel the colours take drawn lines for it."""
-    told = json.loads((SCENES / "grey.json").read_text())
-    picture, white = cv2.imread(str(SCENES / "grey.jpg")), np.array(told["white_bgr"], np.float32)
-    view = FlatView(picture, told["mm_per_px"], (0.0, 0.0), np.ones(picture.shape[:2], bool), ())
-    outline = view.mm_from_px(np.array(told["outline_px"]))
-    seen = net.shell_map(view, white, lambda part: ~near(part, outline))
-    small = table_view(shrink(view, 1.0), white, 1.5)
-    reading = with_colours(seen, small, near(small.flat, outline), white)
-    words = colours_word(reading.models, reading.net.flat)
-    added = pixel_by_pixel(reading.net.odds, words, reading.tint.odds)
-    exact = cover(seen.flat, outline)[16:-16, 16:-16]
-    wrong = [((odds > 0)[16:-16, 16:-16] != exact).mean() for odds in (reading.map.odds, added)]
+    """Part of one of our scenes on a table as grey as the shell: added up pixel by pixel, the words take drawn lines
+    for it."""
+    _, outline, seen, said = part_of_a_scene("grey")
+    added = said.net.odds + said.colours + said.tint
+    reading = read_words(seen, said)
+    inner = erode(seen.flat.valid, 16)
+    exact = cover(seen.flat, outline)[inner]
+    wrong = [((odds > 0)[inner] != exact).mean() for odds in (reading.map.odds, added)]
     assert wrong[0] < 0.02
     assert wrong[0] < wrong[1] / 2
-    assert overlap(largest(opened_cuts(reading.map))[16:-16, 16:-16], exact) > 0.97
+    assert overlap(largest(opened_cuts(reading.map))[inner], exact) > 0.97
+
+
+def test_the_second_network_looks_about_the_shell_alone():
+    """Away from what the first takes for shell its word stands, and there the second is not asked."""
+    _, _, seen, said = part_of_a_scene("grey")
+    corner = np.zeros_like(said.about)
+    corner[:40, :40] = True
+    told = net.words_map(seen, (said.net.odds, said.colours, said.tint), corner)
+    far = 40 + round(net.ABOUT_MM / seen.flat.mm_per_px) + net.BLOCK
+    assert (told.odds[far:] == said.net.odds[far:]).all()
+    assert (told.odds[:, far:] == said.net.odds[:, far:]).all()
+    assert np.abs(told.odds[:40, :40] - said.net.odds[:40, :40]).max() > 0.1
+
+
+def test_quarters_tell_what_is_finer_than_a_pixel():
+    """A ramp of one step a quarter along the rows and four down the columns."""
+    rows, columns = np.mgrid[0:6, 0:8]
+    told = net.quarters((0.01 * columns + 0.04 * rows).astype(np.float32))
+    for part, off in zip(told, (-0.025, -0.015, 0.015, 0.025), strict=True):
+        assert part == pytest.approx(np.full((3, 4), off / net.DETAIL), abs=1e-4)
 
 
 def test_colours_learned_from_the_map_add_to_it():
