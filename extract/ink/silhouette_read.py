@@ -60,9 +60,8 @@ SURELY_TABLE = 5.0
 """A line of a tint that neither side has is a stroke on the shell, unless the network is so sure of the contrary: then
 it is a pen that lies on the table."""
 
-AGREED, NARROW_MM = 1.0, 8.0
-"""Words as sure as this are right where they agree, but for cuts, which are narrower than that and may be hidden from
-all of them."""
+AGREED, NARROW_MM = 1.0, 5.0
+"""Words as sure as this are right where they agree, but for cuts so narrow, which may be hidden from all of them."""
 
 EDGE_MM = 2.0
 """Nothing is learned so close to the edge: shadow, the cut face, and what the map gets wrong by a millimetre."""
@@ -198,19 +197,20 @@ def words(net: ShellMap, view: TableView, blob: Mask, white: Image) -> Words:
 def read_words(seen: Sight, said: Words) -> Reading:
     """What the second network makes of all words."""
     told = words_map(seen, (said.net.odds, said.colours, said.tint), said.about)
-    agreed = np.minimum(np.minimum(said.net.odds, said.colours), said.tint)
-    against = overruled(told.odds, agreed, 1 / told.flat.mm_per_px)
-    told = replace(told, odds=np.where(against, agreed, told.odds))
+    against = overruled(told.odds, said, 1 / told.flat.mm_per_px)
+    told = replace(told, odds=np.where(against, np.minimum(said.net.odds, said.colours), told.odds))
     return Reading(told, said.net, replace(told, odds=said.tint), said.models)
 
 
-def overruled(odds: Image, agreed: Image, px: float) -> Mask:
-    """Where the second network's log odds are those of table although all words agree on shell (the least of them is
-    ``agreed``), and that over more than a narrow place of ``px`` pixels to the millimetre: smooth tape without a crease
-    or a line is strange to it."""
-    against = (odds < 0) & (agreed > AGREED)
+def overruled(odds: Image, said: Words, px: float) -> Mask:
+    """Where the second network doubts by its log ``odds`` that there is shell although all words agree that there is,
+    over more than a narrow place of ``px`` pixels to the millimetre: smooth tape without a crease or a line is strange
+    to it. Tint has no say close to an edge, beyond which it looks."""
+    likely = np.minimum(said.net.odds, said.colours)
+    against = (odds < SURE) & (likely > 0)
+    agreed = against & (np.minimum(likely, said.tint) > AGREED)
     _, labels = cv2.connectedComponents(against.astype(np.uint8), connectivity=4)
-    wide = np.unique(labels[_far(against) > NARROW_MM / 2 * px])
+    wide = np.unique(labels[_far(agreed) > NARROW_MM / 2 * px])
     return np.asarray(against & np.isin(labels, wide), bool)
 
 

@@ -67,7 +67,7 @@ def refine(flat: FlatView, ring: Array, reading: Reading) -> Edge:
     for inwards_mm, outwards_mm in ((1.2, 0.6), (0.4, 0.4)):
         fitted, noise_mm = _fit_edge(flat, ring, reading, blur, inwards_mm, outwards_mm)
         ring = resample(fitted, SPACING_MM)
-    lit = off_shadow(flat, ring, SPACING_MM)
+    lit = off_shadow(flat, ring, SPACING_MM, reading.map)
     ring = ring if lit is None else resample(untangled(lit), SPACING_MM)
     ring = close_notches(flat, reading, ring, outward_normals(ring, 1.0 / SPACING_MM), SPACING_MM)
     ring = resample(untangled(ring), SPACING_MM)

@@ -18,6 +18,7 @@ from scipy.ndimage import gaussian_filter1d, grey_closing, grey_opening, uniform
 
 from extract.doors import Array, FlatView, Mask
 from extract.ink.silhouette_edge import STEP_MM, Floats, arc_mean, as_floats, best_path, sample_across
+from extract.ink.silhouette_net import ShellMap
 from extract.ink.silhouette_ring import outward_normals, runs, smooth_closed
 
 Indices = npt.NDArray[np.int64]
@@ -61,7 +62,10 @@ ONE_WAY, FACING, ALONE_MM = 0.35, 0.25, 60.0
 MOST_WIDER, MOST_NARROWER, ALIKE = 1.8, 2.5, 0.2
 """Shadows of one lamp: the mean of their unit normals is at least so long, each faces the way they fall with such a
 cosine, is so much wider or narrower than the median one, the rim's height given, and differs so little from it in the
-logarithm of its light. A stretch alone is believed when so long."""
+logarithm of its light. A stretch alone is believed when so long, or where the map doubts that the strip is shell."""
+
+DOUBTED = 2.0
+"""Log odds; those of tape beside a tape's edge are as sure as any."""
 
 EVEN_MM = 0.15
 """By how much (mean absolute error) one distance must tell all widths better than a shadow does that falls one way."""
@@ -81,21 +85,22 @@ class Lines:
 @dataclass(frozen=True, eq=False)
 class Stretch:
     """A run of points, ``at``, whose line may be the cut face: the median width of what lies beyond, the mean outward
-    ``normal``, and the log of that strip's light over the table's."""
+    ``normal``, the log of that strip's light over the table's, whether it is ``doubted`` that the strip is shell."""
 
     at: Indices
     wide_mm: float
     normal: Array
     shade: float
+    doubted: bool
 
 
-def off_shadow(flat: FlatView, ring: Array, spacing_mm: float) -> Array | None:
+def off_shadow(flat: FlatView, ring: Array, spacing_mm: float, shell: ShellMap | None = None) -> Array | None:
     """The ring (N, 2), with points ``spacing_mm`` apart, moved inwards onto the cut face wherever it ran along the
-    shadow's far side; None where it does so nowhere."""
+    shadow's far side; None where it does so nowhere. ``shell`` is the map, if one is known."""
     lines = _lines(flat, ring, spacing_mm)
     if lines.seen.sum() * spacing_mm < ENOUGH_MM:
         return None
-    found = [stretch for run in runs(lines.seen) if (stretch := _stretch(flat, ring, lines, run))]
+    found = [stretch for run in runs(lines.seen) if (stretch := _stretch(flat, ring, lines, run, shell))]
     shadow = _of_one_lamp(lines, found, spacing_mm)
     if not shadow.any():
         return None
@@ -133,7 +138,7 @@ def _fine_line(level: Floats) -> Array:
     return np.asarray((sides - core) / np.maximum(sides, 0.05), float)
 
 
-def _stretch(flat: FlatView, ring: Array, lines: Lines, run: Indices) -> Stretch | None:
+def _stretch(flat: FlatView, ring: Array, lines: Lines, run: Indices, shell: ShellMap | None) -> Stretch | None:
     """The stretch along a run where what lies between line and outline is table in shadow; None where it is not."""
     wide = float(np.median(lines.inside_mm[run]))
     if wide < LEAST_MM or np.median(lines.edged[run]) > MOST_EDGED:
@@ -149,7 +154,8 @@ def _stretch(flat: FlatView, ring: Array, lines: Lines, run: Indices) -> Stretch
     rough, table_rough = (_roughness(_light(flat, points, normals, off)) for off in (-across, across + 0.55))
     if rough > MOST_ROUGHER * max(table_rough, SMOOTH):
         return None
-    return Stretch(run, wide, normals.mean(0), float(shade.mean()))
+    doubted = shell is not None and float(np.median(shell.at(points - middle[:, None] * normals))) < DOUBTED
+    return Stretch(run, wide, normals.mean(0), float(shade.mean()), doubted)
 
 
 def _light(flat: FlatView, points_mm: Array, normals: Array, offsets_mm: Array) -> Array:
@@ -200,7 +206,7 @@ def _agreeing(lines: Lines, found: list[Stretch], spacing_mm: float) -> list[Str
         return []
     every = np.concatenate([stretch.at for stretch in found])
     mean = lines.normals[every].mean(0)
-    enough = ENOUGH_MM if len(found) > 1 else ALONE_MM
+    enough = ENOUGH_MM if len(found) > 1 or found[0].doubted else ALONE_MM
     if len(every) * spacing_mm < enough or np.hypot(*mean) < ONE_WAY:
         return []
     way = _fall(lines.normals[every], lines.inside_mm[every], mean / np.hypot(*mean))
