@@ -159,11 +159,15 @@ def patch(scene: np.ndarray, middle: np.ndarray, side: int, rng: np.random.Gener
     value, alike, said = (layers[..., part] for part in (COLOURS, ALIKE, WORDS))
     gain = np.exp(rng.normal(0, 0.1)) * (1 + rng.normal(0, 0.02, 3))
     gamma = np.exp(rng.normal(0, 0.08))
-    seen = np.clip((value / 255) ** gamma * gain, 0, 1)
+    seen = np.clip((value / 255) ** gamma * gain, 0, 1).astype(np.float32)
     quarter = np.clip(fine**gamma * gain[1], 0, 1)
     detail = (quarter - quarter.mean(-1, keepdims=True)) / DETAIL
     if rng.random() < 0.35:  # a blurred photo, or one so coarse that nothing finer than a pixel is told
         detail = detail * rng.choice([0.0, rng.uniform(0, 1)])
+    if rng.random() < 0.2:  # plain tape: without creases, weave and grain, though the words still know it
+        plain = (rng.uniform(0.3, 1.0) * layers[..., SHARE, None] / 255).astype(np.float32)
+        seen = seen + plain * (cv2.GaussianBlur(seen, (0, 0), 6.0) - seen)
+        detail = detail * (1 - plain)
     likeness, odds = 2 * alike / 255 - 1, (said - 128) * (WORD_STEP * WORD)
     told = (seen - GREY) / SPREAD, likeness, odds, np.clip(detail, -DETAILS, DETAILS)
     return np.dstack(told).astype(np.float32), layers[..., -1] / 255
