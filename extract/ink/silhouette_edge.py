@@ -42,9 +42,8 @@ HALOS = (0.0, 0.3, 0.6)
 @dataclass(frozen=True, eq=False)
 class Bank:
     """Models of the step, seen through one window: ``edges_mm`` (E,), ``blur`` (sd in mm, halo), ``basis``
-    (J, E * S * 3)
-    orthonormal per model, ``solve`` (E * S, 3, 3) from basis coordinates to the levels (inside, shadow, outside),
-    ``window`` (J,) the weight of each sample."""
+    (J, 3 * E * S) orthonormal per model, ``solve`` (3, 3, E * S) from basis coordinates to the levels (inside, shadow,
+    outside), ``window`` (J,) the weight of each sample."""
 
     edges_mm: Array
     blur: tuple[float, float]
@@ -83,8 +82,8 @@ def make_bank(offsets_mm: Array, edges_mm: Array, blur: tuple[float, float]) -> 
     stack = models.reshape(-1, len(offsets_mm), 3) * window[:, None]
     u, s, vt = np.linalg.svd(stack, full_matrices=False)
     keep = s > 1e-6 * s[:, :1]
-    solve = (vt * (np.where(keep, 1 / np.where(keep, s, 1), 0))[:, :, None]).transpose(0, 2, 1)
-    basis = (u * keep[:, None, :]).transpose(1, 0, 2).reshape(len(offsets_mm), -1)
+    solve = (vt * (np.where(keep, 1 / np.where(keep, s, 1), 0))[:, :, None]).transpose(2, 1, 0)
+    basis = (u * keep[:, None, :]).transpose(1, 2, 0).reshape(len(offsets_mm), -1)
     return Bank(edges_mm, blur, basis.astype(np.float32), solve.astype(np.float32), window.astype(np.float32))
 
 
@@ -120,27 +119,26 @@ def read(profiles: Floats, bank: Bank, price: float = 0.012) -> Reading:
     shape = rows, len(bank.edges_mm), len(SHADOWS_MM)
     rest = np.zeros(shape, np.float32)
     spread = np.zeros(rows, np.float32)
-    light = np.zeros((*shape, 3), np.float32)
+    light = np.zeros((3, *shape), np.float32)
     darker = np.ones(shape, bool)
     fades = np.array([kind == "fade" for kind, _ in SHADOWS_MM])
     plain = np.array([kind == "none" for kind, _ in SHADOWS_MM])
     for channel in range(channels):
         values = profiles[:, :, channel] * bank.window
-        coordinates = (values @ bank.basis).reshape(rows, -1, 3)
-        rest += (values**2).sum(1)[:, None, None] - (coordinates**2).sum(-1).reshape(shape)
+        coordinates = (values @ bank.basis).reshape(rows, 3, -1)
+        rest += (values**2).sum(1)[:, None, None] - (coordinates**2).sum(1).reshape(shape)
         spread += profiles[:, :, channel].var(axis=1) * bank.window.sum()
-        levels = np.einsum("nmj,mij->nmi", coordinates, bank.solve, optimize=True).reshape(*shape, 3)
-        darker &= levels[..., 1] + fades * levels[..., 2] < 0.85 * levels[..., 2]
-        light += levels / channels
-    start = light[..., 1] + fades * light[..., 2]
-    shadow = darker & (start < 0.65 * light[..., 2]) & (start < 0.85 * light[..., 0]) & (start > -0.05)
+        levels = [(coordinates * level).sum(1).reshape(shape) for level in bank.solve]
+        darker &= levels[1] + fades * levels[2] < 0.85 * levels[2]
+        light += np.stack(levels) / channels
+    inside, fallen, outside = light
+    start = fallen + fades * outside
+    shadow = darker & (start < 0.65 * outside) & (start < 0.85 * inside) & (start > -0.05)
     rest += price * spread[:, None, None] * ~plain
     rest = np.where(shadow | plain, rest, np.inf)
     choice = rest.argmin(-1)[..., None]
-    beyond = np.where(plain, light[..., 2], start)
-    return Reading(
-        *(np.take_along_axis(x, choice, -1)[..., 0].astype(np.float32) for x in (rest, light[..., 0], beyond))
-    )
+    beyond = np.where(plain, outside, start)
+    return Reading(*(np.take_along_axis(x, choice, -1)[..., 0].astype(np.float32) for x in (rest, inside, beyond)))
 
 
 def sharpness(profiles: Floats, offsets_mm: Array, edges_mm: Array) -> tuple[float, float]:
@@ -181,8 +179,11 @@ def arc_mean(profiles: Floats, half: int) -> Floats:
     return np.asarray(convolve1d(profiles, kernel, axis=0, mode="wrap"), np.float32)
 
 
-def best_path(score: Array, bend: float, stretch: int = 200, lead: int = 60) -> npt.NDArray[np.int64]:
-    """Index per row of the closed path that gains most; a move of one index between rows costs ``bend``.
+def best_path(
+    score: Array, bend: float, stretch: int = 200, lead: int = 60, jump: float = np.inf
+) -> npt.NDArray[np.int64]:
+    """Index per row of the closed path that gains most; a move of one index between rows costs ``bend``, a move of two
+    four times as much, a move to anywhere ``jump``.
 
     The ring is opened about every ``stretch`` rows, where the score is clearest, and all stretches are followed at
     once, each with a ``lead`` on either side over which it comes to agree with its neighbours.
@@ -202,13 +203,18 @@ def best_path(score: Array, bend: float, stretch: int = 200, lead: int = 60) -> 
     best[0, :, 2:-2] = gains[0]
     lanes = np.lib.stride_tricks.sliding_window_view(best, 5, axis=2).transpose(0, 3, 1, 2)
     for turn in range(1, len(gains)):
-        np.add((lanes[turn - 1] - price[:, None, None]).max(0), gains[turn], out=best[turn, :, 2:-2])
+        reached = (lanes[turn - 1] - price[:, None, None]).max(0)
+        if jump < np.inf:
+            reached = np.maximum(reached, best[turn - 1].max(1, keepdims=True) - jump)
+        np.add(reached, gains[turn], out=best[turn, :, 2:-2])
     path = np.zeros(rows, np.int64)
     every, at = np.arange(len(starts))[:, None], best[-1, :, 2:-2].argmax(1)
     for turn in range(len(gains) - 1, lead - 1, -1):
         own = turn - lead < lengths
         path[order[own, turn]] = at[own]
-        at = at - 2 + (best[turn - 1, every, at[:, None] + moves] - price).argmax(1)
+        gain = best[turn - 1, every, at[:, None] + moves] - price
+        leapt = best[turn - 1].max(1) - jump > gain.max(1)
+        at = np.where(leapt, best[turn - 1, :, 2:-2].argmax(1), at - 2 + gain.argmax(1))
     return path
 
 

@@ -43,9 +43,12 @@ points show nothing so dark within reach (own scenes with exact truth)."""
 MOST_EDGED = 0.1
 """Where the outline itself is as dark a line, it lies on the cut face, and the line inside is the edge of a tape."""
 
-BEND = 0.15
-LONG_MM, GAP_MM, ENOUGH_MM = 10.0, 6.0, 20.0
-"""A stretch is as long, with gaps bridged; all of them together as long again."""
+BEND, JUMP = 0.15, 8.0
+"""What the path of the line pays to bend and to jump, as it must where the outline leaves the shadow's far side."""
+
+LONG_MM, SHORT_MM, GAP_MM, ENOUGH_MM = 10.0, 5.0, 6.0, 20.0
+"""One stretch is as long, with gaps bridged, and those that agree with it at least half as long; all of them together
+as long again."""
 
 SHADE = (-1.2, -0.3)
 """Natural logarithm of a shadow's light over the table's: one lamp in a room with light walls leaves 0.3 to 0.75."""
@@ -117,12 +120,12 @@ def _lines(flat: FlatView, ring: Array, spacing_mm: float) -> Lines:
     at_edge = np.abs(near) < AT_EDGE_MM - 1e-6
     score = np.clip(fine / LEAST_DARK - 1, -1, 2)
     score[:, at_edge] = 0.0
-    path = best_path(score, BEND)
+    path = best_path(score, BEND, jump=JUMP)
     inside = -near[path]
     dark = smooth_closed(np.where(inside > AT_EDGE_MM, score[np.arange(len(ring)), path], -1.0), 1.0) > 0
-    gap, long = round(GAP_MM / spacing_mm), round(LONG_MM / spacing_mm)
+    gap, short = round(GAP_MM / spacing_mm), round(SHORT_MM / spacing_mm)
     bridged = grey_closing(dark.astype(np.uint8), 2 * (gap // 2) + 1, mode="wrap")
-    lasting = grey_opening(bridged, 2 * (long // 2) + 1, mode="wrap") > 0
+    lasting = grey_opening(bridged, 2 * (short // 2) + 1, mode="wrap") > 0
     at = np.flatnonzero(lasting & dark)
     if not len(at):
         return Lines(inside, np.zeros(len(ring), bool), inside, normals)
@@ -207,7 +210,8 @@ def _agreeing(lines: Lines, found: list[Stretch], spacing_mm: float) -> list[Str
     every = np.concatenate([stretch.at for stretch in found])
     mean = lines.normals[every].mean(0)
     enough = ENOUGH_MM if len(found) > 1 or found[0].doubted else ALONE_MM
-    if len(every) * spacing_mm < enough or np.hypot(*mean) < ONE_WAY:
+    longest = max(len(stretch.at) for stretch in found)
+    if len(every) * spacing_mm < enough or longest * spacing_mm < LONG_MM or np.hypot(*mean) < ONE_WAY:
         return []
     way = _fall(lines.normals[every], lines.inside_mm[every], mean / np.hypot(*mean))
     weights = [len(stretch.at) for stretch in found]

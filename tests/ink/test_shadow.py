@@ -30,6 +30,12 @@ def outward_errors(ring, truth):
     return np.where(shapely.distance(at, polygon) > 0, 1, -1) * shapely.distance(at, polygon.exterior)
 
 
+def far_side(ring, height_mm, lamp_deg=30.0):
+    """A shell's outline together with its shadow's, which lies the rim's height over tan 40° away from the lamp."""
+    lamp = np.array([np.cos(np.radians(lamp_deg)), np.sin(np.radians(lamp_deg))])
+    return evenly(shapely.union(Polygon(ring), Polygon(ring - lamp * height_mm / np.tan(np.radians(40.0)))))
+
+
 @pytest.mark.parametrize("lamp_deg", [30.0, 200.0])
 def test_the_outline_lies_on_the_shell_and_not_on_its_shadow(lamp_deg):
     """Without a look for the cut face the outline is off by 0.8 and 0.5 mm here."""
@@ -40,16 +46,32 @@ def test_the_outline_lies_on_the_shell_and_not_on_its_shadow(lamp_deg):
 
 @pytest.mark.parametrize("height_mm", [0.8, 1.4])
 def test_a_ring_on_the_shadow_is_brought_back(height_mm):
-    """The ring given runs along the shadow's far side, which lies the rim's height over tan 40° away from the lamp."""
     ring = tables.wavy_ring()
     flat = tables.paint(ring, "melamine", shell=0.28, shadow=(height_mm, 30.0))
-    away = -np.array([np.cos(np.radians(30.0)), np.sin(np.radians(30.0))]) * height_mm / np.tan(np.radians(40.0))
-    outer = evenly(shapely.union(Polygon(ring), Polygon(ring + away)))
+    outer = far_side(ring, height_mm)
     before, after = outward_errors(outer, ring), outward_errors(off_shadow(flat, outer, SPACING_MM), ring)
     wide = before > 0.6
     assert wide.sum() > 200
     assert np.abs(after[wide]).mean() < 0.25 * before[wide].mean()
     assert np.abs(after[before < 0.1]).max() < 0.2
+
+
+def test_beside_a_long_stretch_on_the_shadow_short_ones_are_believed_too():
+    """The ring given leaves the shell's edge for the shadow's far side and comes back, over 30 and twice over 9 mm."""
+    ring = tables.wavy_ring()
+    flat = tables.paint(ring, "melamine", shell=0.28, shadow=(1.4, 30.0))
+    outer = far_side(ring, 1.4)
+    facing = np.flatnonzero(outward_errors(outer, ring) > 1.0)
+    middle = facing[len(facing) // 2]
+    long, short = (np.arange(-half, half) for half in (round(15 / SPACING_MM), round(4.5 / SPACING_MM)))
+    astray = np.concatenate([middle + long, middle - 80 + short, middle + 80 + short])
+    edge = Polygon(ring).exterior
+    given = np.array([edge.interpolate(edge.project(shapely.Point(point))).coords[0] for point in outer])
+    given[astray] = outer[astray]
+    before = np.abs(outward_errors(given, ring))
+    after = np.abs(outward_errors(off_shadow(flat, given, SPACING_MM), ring))
+    for stretch in (middle + long, middle - 80 + short, middle + 80 + short):
+        assert after[stretch].mean() < 0.25 * before[stretch].mean()
 
 
 def lines_inside(ring, chosen, shell=0.28, **paint):
@@ -80,8 +102,7 @@ def test_a_strip_rougher_than_its_table_is_tape():
     """The shadow of the scenes above with the grain of creased tape in it."""
     ring = tables.wavy_ring()
     flat = tables.paint(ring, "melamine", shell=0.28, shadow=(1.4, 30.0))
-    away = -np.array([np.cos(np.radians(30.0)), np.sin(np.radians(30.0))]) * 1.4 / np.tan(np.radians(40.0))
-    outer = evenly(shapely.union(Polygon(ring), Polygon(ring + away)))
+    outer = far_side(ring, 1.4)
     fallen = tables.coverage(outer, flat.valid.shape) > 0.5
     grain = np.random.default_rng(2).normal(1.0, 0.08, flat.valid.shape)[..., None]
     creased = np.where(fallen[..., None], np.clip(flat.pixels * grain, 0, 255), flat.pixels).astype(np.uint8)
