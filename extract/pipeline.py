@@ -31,6 +31,7 @@ from extract.graph.tips import guessed_tips
 from extract.guesses import stretches
 from extract.ink.lines import cut_colour_of, find_strokes
 from extract.ink.silhouette import find_silhouette
+from extract.ink.table_colour import colours_like_table
 from extract.pattern.parts import make_pattern
 from extract.rework import cut_panels, cuts
 from extract.scale import has_card
@@ -79,6 +80,7 @@ def trace_table(table: Table, progress: Progress | None = None) -> Tracing:
             _check_colour(cut, raw)
             panels = cut_panels(silhouette, raw, cut, settings.smooth_mm, cameras[best])
             tips = guessed_tips(silhouette, [stroke for stroke in raw if cuts(stroke, cut)])
+            alike = colours_like_table(flat, silhouette, raw)
             strokes = tuple(_with_plane(s, cameras[best]) for s in raw)
         shape = waiting.result()
     doubts = (
@@ -89,6 +91,7 @@ def trace_table(table: Table, progress: Progress | None = None) -> Tracing:
         *_edge_doubts(silhouette),
         *left_out_doubts(silhouette, cameras[best]),
         *_tip_doubts(tips),
+        *_colour_doubts(alike),
     )
     unsure = tuple(edge | tip for edge, tip in zip(silhouette.unsure, tips, strict=True))
     silhouette = replace(silhouette, unsure=unsure)
@@ -226,4 +229,16 @@ def _tip_doubts(tips: Sequence[Mask]) -> tuple[Doubt, ...]:
             "tip-near-line",
             f"{which} so close to a line that it is a guess whether it parts the panels there. Check on the overlay.",
         ),
+    )
+
+
+def _colour_doubts(alike: Sequence[str]) -> tuple[Doubt, ...]:
+    return tuple(
+        Doubt(
+            "line-like-table",
+            f"What was read as {colour} lines has the table's own colour: it may be a cut taken for a line, or a line "
+            "that runs to the cut edge may have been taken for a cut. Check on the overlay, or lay the shell on a "
+            "table of another colour.",
+        )
+        for colour in alike
     )

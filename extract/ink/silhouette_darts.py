@@ -18,9 +18,7 @@ from scipy.spatial import cKDTree
 from extract.doors import Array, FlatView
 from extract.ink.shell_view import Image, lab_of
 from extract.ink.silhouette_colours import ColourModels
-from extract.ink.silhouette_read import Reading
 from extract.ink.silhouette_ring import runs
-from extract.ink.silhouette_tips import UNSEEN_MM, seen_tip
 
 NARROW_MM = 5.0
 """Below this gap a cut is followed as a whole: a profile across one side would run into the other side's shell."""
@@ -35,20 +33,6 @@ LONGEST_MM = 320.0
 """No relief cut has more outline than this between two facing points of its sides."""
 
 STEP_MM = 0.2
-
-SHALLOW_MM = 4.0
-"""A notch that is no cut and no deeper is bridged."""
-
-WIDE_MM, NET_DOUBTS = 3.0, 1.0
-THIN_MM, NET_SURE = 1.1, -1.2
-"""A cut narrower than that at its base is believed where the network's log odds of shell are lower than that: most gaps
-of a millimetre are creases, tape edges and scratches."""
-
-SHORT_MM = 1.5
-"""The map may smear the last of a cut by so much; a tip further back than that contradicts it."""
-
-MOST_SPREADS = 3.0
-"""A tip no more than so many standard deviations beyond where the sides of the outline meet is believed."""
 
 CLEAR_MM = 0.9
 """From this width on the middle of a cut shows its own colour: twice the blur of a phone picture at 5 px/mm."""
@@ -76,10 +60,10 @@ class Wedge:
     open_mm: float = 0.0
 
 
-def find_notches(ring: Array, normals: Array, spacing_mm: float) -> list[Notch]:
-    """Places where the outline faces itself across less than NARROW_MM of table."""
+def find_notches(ring: Array, normals: Array, spacing_mm: float, narrow_mm: float = NARROW_MM) -> list[Notch]:
+    """Places where the outline faces itself across less than ``narrow_mm`` of table."""
     count = len(ring)
-    rows, other, _ = _facing(ring, normals)
+    rows, other, _ = _facing(ring, normals, narrow_mm)
     forward = (other - rows) % count
     pairs = (forward * spacing_mm > 2.0) & (forward * spacing_mm < LONGEST_MM)
     change = np.zeros(2 * count + 1, int)
@@ -100,9 +84,12 @@ def gap_beside(ring: Array, normals: Array) -> Array:
     return gap
 
 
-def _facing(ring: Array, normals: Array) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], Array]:
-    """Pairs of ring indices that face each other across less than NARROW_MM of table, and how far apart they are."""
-    pairs = cKDTree(ring).query_pairs(NARROW_MM, output_type="ndarray")
+def _facing(
+    ring: Array, normals: Array, narrow_mm: float = NARROW_MM
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], Array]:
+    """Pairs of ring indices that face each other across less than ``narrow_mm`` of table, and how far apart they
+    are."""
+    pairs = cKDTree(ring).query_pairs(narrow_mm, output_type="ndarray")
     rows, other = np.r_[pairs[:, 0], pairs[:, 1]], np.r_[pairs[:, 1], pairs[:, 0]]
     across = ring[other] - ring[rows]
     apart = np.hypot(*across.T)
@@ -315,73 +302,3 @@ def _at(table: Array, rows: npt.NDArray[np.int64], position: Array) -> Array:
     cell = position.astype(int)
     part = position - cell
     return np.asarray((1 - part) * table[rows, cell] + part * table[rows, cell + 1], float)
-
-
-def close_notches(flat: FlatView, reading: Reading, ring: Array, normals: Array, spacing_mm: float) -> Array:
-    """Ring with the end of each cut replaced by two straight sides and a tip, false notches bridged."""
-    notches = find_notches(ring, normals, spacing_mm)
-    if not notches:
-        return ring
-    turn = notches[0].first
-    ring = np.roll(ring, -turn, axis=0)
-    pieces, at = [ring[:0]], 0
-    for notch in notches:
-        moved = Notch(notch.first - turn, notch.last - turn)
-        wedge = wedge_of(ring, moved, spacing_mm)
-        bogus = wedge is not None and not believed(reading, wedge)
-        if moved.first < at or (wedge is None and depth_of(ring, moved) > SHALLOW_MM):
-            continue
-        pieces.append(ring[at : moved.first])
-        at = moved.last + 1
-        if wedge is not None and not bogus:
-            models = reading.models
-            end = as_promised(follow(flat, models, wedge), wedge)
-            end = seen_tip(flat, models.white, end, wedge.open_mm)
-            end = _no_shorter(end, ring[moved.first : moved.last + 1], wedge)
-            pieces[-1] = _up_to(pieces[-1][::-1], end[0], wedge.axis, spacing_mm)[::-1]
-            at += len(ring[at:]) - len(_up_to(ring[at:], end[2], wedge.axis, spacing_mm))
-            pieces.append(end)
-    pieces.append(ring[at:])
-    return np.vstack(pieces)
-
-
-def as_promised(end: Array, wedge: Wedge) -> Array:
-    """The end of a cut as followed, or, where that lies much deeper than the outline's own sides promise, as they do:
-    a tape's bright edge beside the cut was taken for one of its sides."""
-    middle = wedge.base.mean(0)
-    if (end[1] - middle) @ wedge.axis < wedge.reach_mm + MOST_SPREADS * wedge.reach_sd_mm:
-        return end
-    return np.stack([wedge.base[0], middle + wedge.reach_mm * wedge.axis, wedge.base[1]])
-
-
-def _no_shorter(end: Array, inside: Array, wedge: Wedge) -> Array:
-    """The end of a cut with its tip at least as deep as the ring itself ran into it."""
-    deep = (inside - wedge.base.mean(0)) @ wedge.axis
-    far = int(deep.argmax())
-    if (end[1] - wedge.base.mean(0)) @ wedge.axis > deep[far] - SHORT_MM or deep[far] < SHALLOW_MM:
-        return end
-    return np.stack([end[0], inside[far] + UNSEEN_MM * wedge.axis, end[2]])
-
-
-def believed(reading: Reading, wedge: Wedge) -> bool:
-    """Whether network and tint see table in a narrow cut, too: creases that catch the light may have a table's
-    colours."""
-    width = float(np.hypot(*(wedge.base[1] - wedge.base[0])))
-    if width > WIDE_MM or wedge.open_mm < SHALLOW_MM:
-        return True
-    inside = wedge.base.mean(0) + np.linspace(0.1, 0.6, 20)[:, None] * wedge.open_mm * wedge.axis
-    return float(np.median(reading.net.at(inside) + reading.tint.at(inside))) < (
-        NET_DOUBTS if width > THIN_MM else NET_SURE
-    )
-
-
-def _up_to(points: Array, foot: Array, axis: Array, spacing_mm: float, near_mm: float = 5.0) -> Array:
-    """Points that run outwards from a cut without those that lie further in than its foot."""
-    outside = (points[: round(near_mm / spacing_mm)] - foot) @ axis < -0.5 * spacing_mm
-    return points[int(np.argmax(outside)) :] if outside.any() else points
-
-
-def depth_of(ring: Array, notch: Notch) -> float:
-    """How far (mm) a notch runs in from the middle of its mouth."""
-    inside = ring[np.arange(notch.first, notch.last + 1) % len(ring)]
-    return float(np.hypot(*(inside - inside[[0, -1]].mean(0)).T).max())

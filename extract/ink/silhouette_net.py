@@ -1,8 +1,10 @@
-"""How far each place of the flat view looks like shell: a small trained network.
+"""How far each place of the flat view looks like shell: two small trained networks.
 
 ``edge_net.onnx`` is trained by ``training/edge_net.py`` on scenes of our own generator, half of them with the table
 exchanged for an invented one: it has to go by what a shell is, grey tape with its creases, edges and marker lines that
-ends in a cut, and not by what tables there are. It runs in OpenCV on the CPU.
+ends in a cut, and not by what tables there are. ``words_net.onnx``, by ``training/words_net.py``, is told besides what
+the first one and the colours and tints of this very shell say, and what is finer than a pixel. Both run in OpenCV on
+the CPU.
 """
 
 from __future__ import annotations

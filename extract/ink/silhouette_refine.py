@@ -10,7 +10,7 @@ from scipy.ndimage import maximum_filter1d, median_filter
 
 from extract.doors import Array, Bytes, FlatView, Mask
 from extract.ink.shell_view import Image, lab_of
-from extract.ink.silhouette_darts import close_notches, gap_beside
+from extract.ink.silhouette_darts import gap_beside
 from extract.ink.silhouette_edge import (
     STEP_MM,
     Floats,
@@ -26,6 +26,7 @@ from extract.ink.silhouette_edge import (
     tone_shift,
 )
 from extract.ink.silhouette_net import CLIP, ShellMap
+from extract.ink.silhouette_notches import close_notches
 from extract.ink.silhouette_read import Reading
 from extract.ink.silhouette_ring import outward_normals, resample, smooth_closed, untangled
 from extract.ink.silhouette_shadow import off_shadow

@@ -16,8 +16,9 @@ from shapely import Polygon, contains_xy
 from extract.doors import Array, FlatView
 from extract.ink.shell_view import Image
 from extract.ink.silhouette_colours import ColourModels
-from extract.ink.silhouette_darts import NET_SURE, THIN_MM, Wedge, follow, strange_strip
+from extract.ink.silhouette_darts import Wedge, follow, strange_strip
 from extract.ink.silhouette_net import ShellMap
+from extract.ink.silhouette_notches import NET_SURE, THIN_MM
 from extract.ink.silhouette_read import Reading
 from extract.ink.silhouette_ring import signed_area, untangled
 from extract.ink.silhouette_tips import seen_tip

@@ -1,6 +1,8 @@
-"""Drawn lines of the table's own colour, which look like cuts: whatever is made of them, the shell stays whole.
+"""Drawn lines of the table's own colour, which look like cuts: whatever is made of them, the shell stays whole, and the
+maker is told.
 
-The shell is painted with an exactly known outline; areas are shapely's.
+The shell is painted with an exactly known outline; areas are shapely's. Inks are given as linear light in B, G, R, and
+hues by colour science: two blues are one hue, red is not that of wood.
 """
 
 from __future__ import annotations
@@ -14,7 +16,9 @@ import numpy as np
 import pytest
 from shapely import Polygon
 
+from extract.doors import Silhouette, Stroke
 from extract.ink.silhouette import find_silhouette
+from extract.ink.table_colour import colours_like_table
 
 _spec = importlib.util.spec_from_file_location("tables", Path(__file__).with_name("tables.py"))
 tables = importlib.util.module_from_spec(_spec)
@@ -36,3 +40,33 @@ def test_two_lines_from_the_edge_that_nearly_meet_lose_no_half_of_the_shell(line
         cv2.polylines(pixels, [at], False, blue.tolist(), round(1.6 / flat.mm_per_px), cv2.LINE_AA, 4)
     found = find_silhouette(replace(flat, pixels=pixels))
     assert sum(Polygon(part).area for part in found.rings_mm) == pytest.approx(Polygon(ring).area, rel=0.02)
+
+
+INKS = {"black": (0.012, 0.012, 0.012), "blue": (0.20, 0.06, 0.03), "red": (0.02, 0.02, 0.20)}
+
+
+@pytest.mark.parametrize(
+    ("table", "alike"),
+    [("mat", ("blue",)), ("planks", ()), ("melamine", ()), ("dark_cloth", ()), ("gingham", ("red",))],
+)
+def test_inks_of_the_tables_hue_are_named(table, alike):
+    """Half of the gingham is red, and so is what lies between."""
+    ring = tables.wavy_ring()
+    flat = tables.paint(ring, table)
+    pixels, strokes = flat.pixels.copy(), []
+    for number, (name, light) in enumerate(INKS.items()):
+        line = tables.CENTRE + np.array([(-50.0, 15.0 * number), (50.0, 15.0 * number)])
+        value = 255 * (1.055 * np.array(light) ** (1 / 2.4) - 0.055)
+        at = np.round(flat.px_from_mm(line) * 16).astype(np.int32)
+        cv2.polylines(pixels, [at], False, value.tolist(), round(1.6 / flat.mm_per_px), cv2.LINE_AA, 4)
+        strokes.append(Stroke(f"s{number}", "marker", name, False, 1.6, 0.1, line))
+    shell = Silhouette((ring,), 0.15, (np.zeros(len(ring), bool),))
+    assert colours_like_table(replace(flat, pixels=pixels), shell, strokes) == alike
+
+
+def test_a_table_of_which_nothing_is_seen_is_like_no_ink():
+    ring = tables.wavy_ring()
+    flat = tables.paint(ring, "mat")
+    stroke = Stroke("s1", "marker", "blue", False, 1.6, 0.1, ring[:2])
+    shell = Silhouette((ring,), 0.15, (np.zeros(len(ring), bool),))
+    assert colours_like_table(replace(flat, valid=np.zeros_like(flat.valid)), shell, [stroke]) == ()

@@ -7,11 +7,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import shapely
+from shapely import Polygon
 
-from extract.ink import silhouette_darts
+from extract.ink import silhouette_notches
 from extract.ink.silhouette import find_silhouette
-from extract.ink.silhouette_darts import Wedge, as_promised
+from extract.ink.silhouette_darts import Wedge
 from extract.ink.silhouette_hair import into_ink
+from extract.ink.silhouette_notches import as_promised
 from extract.ink.silhouette_tips import seen_tip
 
 _spec = importlib.util.spec_from_file_location("tables", Path(__file__).with_name("tables.py"))
@@ -127,8 +130,29 @@ def test_an_outline_keeps_to_what_its_own_sides_promise(monkeypatch):
     def misled(flat, models, wedge):
         return np.stack([wedge.base[0], astray, wedge.base[1]])
 
-    monkeypatch.setattr(silhouette_darts, "follow", misled)
+    monkeypatch.setattr(silhouette_notches, "follow", misled)
     (ring,) = find_silhouette(tables.paint(truth, "mat")).rings_mm
     beside = np.abs((ring - tip) @ ACROSS) < 6
     deep = ((ring - tip) @ INWARDS)[beside & ((ring - tables.CENTRE) @ INWARDS < 0)]
     assert -1.5 < deep.max() < 1.5
+
+
+@pytest.mark.parametrize(("bow_mm", "waver_mm"), [(4.0, 0.0), (0.0, 0.6)], ids=["bent", "wavering"])
+@pytest.mark.parametrize("table", ["mat", "planks"])
+def test_a_cut_keeps_its_own_sides_where_they_are_seen_apart(table, bow_mm, waver_mm):
+    """Scissors waver and turn: a cut 7 mm wide and 60 deep whose middle bows, or whose sides swing every 14 mm."""
+    share = np.linspace(-0.15, 1, 200)
+    swing = waver_mm * np.sin(2 * np.pi * 60 * share / 14)
+    middle = 4 * bow_mm * share * (1 - share) + swing
+    mouth = tables.with_cut(tables.wavy_ring(), 70.0, 7.0, 60.0)[1] - 60 * INWARDS
+    sides = [
+        mouth + 60 * share[:, None] * INWARDS + (middle + sign * 3.5 * (1 - share))[:, None] * ACROSS
+        for sign in (1, -1)
+    ]
+    truth = np.asarray(
+        Polygon(tables.wavy_ring()).difference(Polygon([*sides[0], *sides[1][::-1]])).exterior.coords[:-1]
+    )
+    (ring,) = find_silhouette(tables.paint(truth, table)).rings_mm
+    apart = np.vstack([side[(share > 0.05) & (7 * (1 - share) > 2)] for side in sides])
+    assert shapely.distance(shapely.points(apart), shapely.LinearRing(ring)).max() < 0.4
+    assert np.hypot(*(ring - sides[0][-1]).T).min() < 1.5
