@@ -29,7 +29,7 @@ def test_both_pieces_are_read(tmp_path: Path) -> None:
     assert found.cut_rms_mm < 0.5
 
 
-def test_what_was_left_out_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_what_was_left_out_and_what_may_be_a_cut_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
     seen = pipeline.find_silhouette
 
     def doubting(flat: FlatView) -> Silhouette:
@@ -37,6 +37,8 @@ def test_what_was_left_out_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
         return replace(found, left_out_mm=(found.rings_mm[0].mean(axis=0),))
 
     monkeypatch.setattr(pipeline, "find_silhouette", doubting)
+    monkeypatch.setattr(pipeline, "colours_like_table", lambda flat, silhouette, strokes: ("blue",))
     tracing = extract.trace([extract.demo_photo()], extract.TraceSettings())
-    (told,) = [doubt.message for doubt in tracing.doubts if doubt.code == "piece-left-out"]
-    assert "of the photo, was not read as one" in told
+    told = {doubt.code: doubt.message for doubt in tracing.doubts}
+    assert "of the photo, was not read as one" in told["piece-left-out"]
+    assert "blue lines has the table's own colour" in told["line-like-table"]
