@@ -102,7 +102,7 @@ def pick(ranked: list[Candidate]) -> Mask:
 
 
 def read_shell(flat: FlatView) -> Reading:
-    """Both words on the table round the shell; raises CannotContinue when there is none to be seen."""
+    """What all words say of shell and table; raises CannotContinue when there is no shell to be seen."""
     small = shrink(flat, 1.0)
     white = card_white(small)
     table = table_view(small, white, CARD_MARGIN_MM)
