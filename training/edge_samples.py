@@ -70,31 +70,51 @@ class Sample:
     likeness: np.ndarray | None
 
 
-def read_scene(photo_file: Path, margin_mm: float = 70.0) -> Scene:
-    """One generated scene from above, around its shell."""
+@dataclass(frozen=True, eq=False)
+class Above:
+    """A generated scene from above: ``truth`` as told, the ``picture``, what is ``seen`` (H, W, 3) of it in bytes, and
+    where the picture reaches (``inside``); ``corner_mm`` is its left and top."""
+
+    truth: dict
+    picture: np.ndarray
+    seen: np.ndarray
+    inside: np.ndarray
+    corner_mm: tuple[float, float]
+    mm_per_px: float
+
+    def place(self, points: np.ndarray) -> np.ndarray:
+        """Points (N, 2) of the table in pixels."""
+        left, top = self.corner_mm
+        offset = np.stack([points[:, 0] - left, top - points[:, 1]], axis=1) * (FINER / self.mm_per_px)
+        return (offset - (FINER - 1) / 2) / FINER
+
+
+def from_above(photo_file: Path, margin_mm: float, mm_per_px: float, blocks: int = 1) -> tuple[Above, np.ndarray]:
+    """A generated scene around its shell, in whole blocks of pixels, and the shell's ring (N, 2) in mm."""
     truth = json.loads(photo_file.with_name(f"{photo_file.stem}.truth.json").read_text())
     picture = cv2.imread(str(photo_file), cv2.IMREAD_COLOR)  # upright: OpenCV minds EXIF
     rest = truth["sheet"]["rest_z_mm"]
     ring = seen_ring(truth, rest)
     low, high = ring.min(0) - margin_mm, ring.max(0) + margin_mm
-    step = MM_PER_PX / FINER
-    columns, rows = (int((high - low)[i] / MM_PER_PX) * FINER for i in (0, 1))
+    step = mm_per_px / FINER
+    columns, rows = (int((high - low)[i] / mm_per_px / blocks) * blocks * FINER for i in (0, 1))
     nodes = [low[0] + np.arange(0, columns + NODES, NODES) * step, high[1] - np.arange(0, rows + NODES, NODES) * step]
     x, y = np.meshgrid(*nodes)
     pixels = project(truth, np.stack([x, y, np.full_like(x, rest)], axis=-1).reshape(-1, 3)).reshape(*x.shape, 2)
     spread = np.array([[1 / NODES, 0, 0], [0, 1 / NODES, 0]])
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     fine = cv2.warpAffine(pixels.astype(np.float32), spread, (columns, rows), flags=flags)
-    seen = cv2.remap(picture, fine, None, cv2.INTER_LINEAR)
-    small = cv2.resize(seen, (columns // FINER, rows // FINER), interpolation=cv2.INTER_AREA)
+    size = columns // FINER, rows // FINER
+    seen = cv2.resize(cv2.remap(picture, fine, None, cv2.INTER_LINEAR), size, interpolation=cv2.INTER_AREA)
+    inside = ((fine > 0) & (fine < np.array(picture.shape[1::-1]) - 1)).all(-1)[::FINER, ::FINER]
+    return Above(truth, picture, seen, inside, (float(low[0]), float(high[1])), mm_per_px), ring
 
-    def place(points: np.ndarray) -> np.ndarray:
-        offset = np.stack([points[:, 0] - low[0], high[1] - points[:, 1]], axis=1) / step
-        return (offset - (FINER - 1) / 2) / FINER
 
-    white = _white(truth, picture)
-    ring_px = place(ring)
-    value = np.minimum(small.astype(np.float32) * (0.75 / white), 1.0).astype(np.float32)
+def read_scene(photo_file: Path, margin_mm: float = 70.0) -> Scene:
+    """One generated scene from above, around its shell."""
+    above, ring = from_above(photo_file, margin_mm, MM_PER_PX)
+    ring_px = above.place(ring)
+    value = np.minimum(above.seen.astype(np.float32) * (0.75 / paper(above)), 1.0).astype(np.float32)
     shell = coverage([ring_px], value.shape[:2])
     colour = np.median(value[shell > 0.99][::50], axis=0)
     far = cv2.distanceTransform((shell < 0.01).astype(np.uint8), cv2.DIST_L2, 3) > FAR_PX
@@ -121,12 +141,16 @@ def seen_ring(truth: dict, rest: float) -> np.ndarray:
     return eye[:2] + (exact - eye[:2]) * (eye[2] - rest) / (eye[2] - z)
 
 
-def _white(truth: dict, picture: np.ndarray) -> np.ndarray:
-    outlines = [
-        project(truth, np.c_[np.array(card["outline_mm"])[:, :2], np.full(4, card["z_mm"])]) for card in truth["cards"]
-    ]
-    seen = np.ones(picture.shape[:2], bool)
-    return card_white(FlatView(picture, 1.0, (0.0, 0.0), seen, tuple(outlines)))
+def paper(above: Above) -> np.ndarray:
+    """BGR of the cards' paper."""
+    truth, picture = above.truth, above.picture
+    outlines = [project(truth, card) for card in card_corners(truth)]
+    return card_white(FlatView(picture, 1.0, (0.0, 0.0), np.ones(picture.shape[:2], bool), tuple(outlines)))
+
+
+def card_corners(truth: dict) -> list[np.ndarray]:
+    """Corners (4, 3) of the cards in mm."""
+    return [np.c_[np.array(card["outline_mm"])[:, :2], np.full(4, card["z_mm"])] for card in truth["cards"]]
 
 
 def coverage(rings: list[np.ndarray], shape: tuple[int, ...], finer: int = 4) -> np.ndarray:

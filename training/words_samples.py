@@ -6,23 +6,14 @@ Every scene is read twice, as it is and on an invented table, for the words must
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import cv2
 import numpy as np
-from edge_samples import (
-    FINER,
-    NODES,
-    Sample,
-    coverage,
-    on_invented_table,
-    project,
-    seen_ring,
-)
+from edge_samples import Sample, card_corners, coverage, from_above, on_invented_table, paper
 
 from extract.doors import FlatView
-from extract.ink.shell_view import card_white, coarser, grow, shrink, table_view
+from extract.ink.shell_view import coarser, grow, shrink, table_view
 from extract.ink.silhouette_net import (
     CARD_MARGIN_MM,
     CLIP,
@@ -55,34 +46,10 @@ COLOURS, ALIKE, WORDS, SHARE, FINE = slice(0, 3), slice(3, 8), slice(8, 11), 11,
 
 def read_view(photo_file: Path) -> tuple[FlatView, np.ndarray]:
     """A generated scene from above at FINE_MM, its card paper at PAPER_VALUE, and its shell's ring in pixels."""
-    truth = json.loads(photo_file.with_name(f"{photo_file.stem}.truth.json").read_text())
-    picture = cv2.imread(str(photo_file), cv2.IMREAD_COLOR)  # upright: OpenCV minds EXIF
-    rest = truth["sheet"]["rest_z_mm"]
-    ring = seen_ring(truth, rest)
-    low, high = ring.min(0) - AROUND_MM, ring.max(0) + AROUND_MM
-    step = FINE_MM / FINER
-    columns, rows = (int((high - low)[i] / FINE_MM / 64) * 64 * FINER for i in (0, 1))
-    nodes = [low[0] + np.arange(0, columns + NODES, NODES) * step, high[1] - np.arange(0, rows + NODES, NODES) * step]
-    x, y = np.meshgrid(*nodes)
-    pixels = project(truth, np.stack([x, y, np.full_like(x, rest)], axis=-1).reshape(-1, 3)).reshape(*x.shape, 2)
-    spread = np.array([[1 / NODES, 0, 0], [0, 1 / NODES, 0]])
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    fine = cv2.warpAffine(pixels.astype(np.float32), spread, (columns, rows), flags=flags)
-    size = columns // FINER, rows // FINER
-    seen = cv2.resize(cv2.remap(picture, fine, None, cv2.INTER_LINEAR), size, interpolation=cv2.INTER_AREA)
-    inside = ((fine > 0) & (fine < np.array(picture.shape[1::-1]) - 1)).all(-1)[::FINER, ::FINER]
-
-    def place(points: np.ndarray) -> np.ndarray:
-        offset = np.stack([points[:, 0] - low[0], high[1] - points[:, 1]], axis=1) / step
-        return (offset - (FINER - 1) / 2) / FINER
-
-    cards = [np.c_[np.array(card["outline_mm"])[:, :2], np.full(4, card["z_mm"])] for card in truth["cards"]]
-    whole = FlatView(
-        picture, 1.0, (0.0, 0.0), np.ones(picture.shape[:2], bool), tuple(project(truth, card) for card in cards)
-    )
-    value = np.clip(seen * (PAPER_VALUE / card_white(whole)), 0, 255).astype(np.uint8)
-    outlines = tuple(place(card[:, :2]) * FINE_MM for card in cards)
-    return FlatView(value, FINE_MM, (0.0, 0.0), inside, outlines), place(ring)
+    above, ring = from_above(photo_file, AROUND_MM, FINE_MM, 64)
+    value = np.clip(above.seen * (PAPER_VALUE / paper(above)), 0, 255).astype(np.uint8)
+    outlines = tuple(above.place(card[:, :2]) * FINE_MM for card in card_corners(above.truth))
+    return FlatView(value, FINE_MM, (0.0, 0.0), above.inside, outlines), above.place(ring)
 
 
 def told(flat: FlatView, shell: np.ndarray) -> np.ndarray:

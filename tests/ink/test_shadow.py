@@ -56,22 +56,37 @@ def test_a_ring_on_the_shadow_is_brought_back(height_mm):
     assert np.abs(after[before < 0.1]).max() < 0.2
 
 
-def test_beside_a_long_stretch_on_the_shadow_short_ones_are_believed_too():
-    """The ring given leaves the shell's edge for the shadow's far side and comes back, over 30 and twice over 9 mm."""
-    ring = tables.wavy_ring()
-    flat = tables.paint(ring, "melamine", shell=0.28, shadow=(1.4, 30.0))
-    outer = far_side(ring, 1.4)
+def partly_astray(ring, outer, halves_mm):
+    """A ring on the shell's edge that leaves it for the shadow's far side over three stretches, twice as long as told,
+    36 mm from one to the next; and the indices of each."""
     facing = np.flatnonzero(outward_errors(outer, ring) > 1.0)
     middle = facing[len(facing) // 2]
-    long, short = (np.arange(-half, half) for half in (round(15 / SPACING_MM), round(4.5 / SPACING_MM)))
-    astray = np.concatenate([middle + long, middle - 80 + short, middle + 80 + short])
+    stretches = [
+        middle + off + np.arange(-half, half)
+        for off, half in zip((-80, 0, 80), (round(half_mm / SPACING_MM) for half_mm in halves_mm), strict=True)
+    ]
     edge = Polygon(ring).exterior
     given = np.array([edge.interpolate(edge.project(shapely.Point(point))).coords[0] for point in outer])
-    given[astray] = outer[astray]
+    every = np.concatenate(stretches)
+    given[every] = outer[every]
+    return given, stretches
+
+
+def test_beside_a_long_stretch_on_the_shadow_short_ones_are_believed_too():
+    ring = tables.wavy_ring()
+    flat = tables.paint(ring, "melamine", shell=0.28, shadow=(1.4, 30.0))
+    given, stretches = partly_astray(ring, far_side(ring, 1.4), (4.5, 15.0, 4.5))
     before = np.abs(outward_errors(given, ring))
     after = np.abs(outward_errors(off_shadow(flat, given, SPACING_MM), ring))
-    for stretch in (middle + long, middle - 80 + short, middle + 80 + short):
+    for stretch in stretches:
         assert after[stretch].mean() < 0.25 * before[stretch].mean()
+
+
+def test_short_stretches_alone_are_not_believed():
+    ring = tables.wavy_ring()
+    flat = tables.paint(ring, "melamine", shell=0.28, shadow=(1.4, 30.0))
+    given, _ = partly_astray(ring, far_side(ring, 1.4), (4.7, 4.7, 4.7))
+    assert off_shadow(flat, given, SPACING_MM) is None
 
 
 def lines_inside(ring, chosen, shell=0.28, **paint):
