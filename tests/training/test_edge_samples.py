@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import importlib.util
+import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
 from shapely import Polygon
 
-_file = Path(__file__).parents[2] / "training" / "edge_samples.py"
-_spec = importlib.util.spec_from_file_location("edge_samples", _file)
-edge_samples = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(edge_samples)
+sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "training"))
+import edge_samples
 
 DEMO = Path(__file__).parents[2] / "extract" / "scene" / "moth-lantern.jpg"
 
