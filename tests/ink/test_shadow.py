@@ -17,6 +17,7 @@ from shapely import LineString, Polygon
 from shapely.geometry.polygon import orient
 
 from extract.ink.silhouette import find_silhouette
+from extract.ink.silhouette_net import ShellMap
 from extract.ink.silhouette_refine import SPACING_MM
 from extract.ink.silhouette_shadow import off_shadow
 
@@ -87,6 +88,18 @@ def test_short_stretches_alone_are_not_believed():
     flat = tables.paint(ring, "melamine", shell=0.28, shadow=(1.4, 30.0))
     given, _ = partly_astray(ring, far_side(ring, 1.4), (4.7, 4.7, 4.7))
     assert off_shadow(flat, given, SPACING_MM) is None
+
+
+@pytest.mark.parametrize(("odds", "believed"), [(0.0, True), (6.0, False)])
+def test_a_stretch_alone_is_believed_where_the_map_doubts_that_it_is_shell(odds, believed):
+    ring = tables.wavy_ring()
+    flat = tables.paint(ring, "melamine", shell=0.28, shadow=(1.4, 30.0))
+    given, (_, alone, _) = partly_astray(ring, far_side(ring, 1.4), (0.0, 15.0, 0.0))
+    lit = off_shadow(flat, given, SPACING_MM, ShellMap(flat, np.full(flat.valid.shape, odds, np.float32)))
+    assert (lit is not None) == believed
+    if lit is not None:
+        before, after = (np.abs(outward_errors(found, ring))[alone].mean() for found in (given, lit))
+        assert after < 0.25 * before
 
 
 def lines_inside(ring, chosen, shell=0.28, **paint):
