@@ -15,7 +15,7 @@ OFF_MM = (8.0, 14.0, 20.0)
 """The table is looked at so far from the shell: beyond its shadow, and not beyond the table."""
 
 LEAST_CHROMA, MOST_APART = 10.0, 20.0
-"""CIE chroma of what has a colour at all (black ink has 1 to 3, kraft paper 20), and degrees of hue between two of the
+"""CIE chroma of what has a colour at all (black ink has 0 to 1, kraft paper 20), and degrees of hue between two of the
 same: blue ink and a blue mat are 2 apart, red ink and wood 50."""
 
 

@@ -28,16 +28,21 @@ END_TO_END = [[(-110, -20), (-6, 0)], [(110, 30), (6, 2)]]
 END_TO_SIDE = [[(-110, -20), (20, 10)], [(30, 100), (22, 14)]]
 
 
+def draw(pixels, flat, line, value):
+    """A line 1.6 mm wide."""
+    at = np.round(flat.px_from_mm(line) * 16).astype(np.int32)
+    cv2.polylines(pixels, [at], False, value, round(1.6 / flat.mm_per_px), cv2.LINE_AA, 4)
+
+
 @pytest.mark.parametrize("lines", [END_TO_END, END_TO_SIDE], ids=["end to end", "end to side"])
 def test_two_lines_from_the_edge_that_nearly_meet_lose_no_half_of_the_shell(lines):
-    """Blue lines 1.6 mm wide on a blue mat, a few millimetres of tape between their ends: one carried on as a cut would
+    """Blue lines on a blue mat, a few millimetres of tape between their ends: one carried on as a cut would
     run into the other."""
     ring = tables.wavy_ring()
     flat = tables.paint(ring, "mat")
     pixels, blue = flat.pixels.copy(), np.median(flat.pixels[:20].reshape(-1, 3), axis=0)
     for line in lines:
-        at = np.round(flat.px_from_mm(tables.CENTRE + np.array(line, float)) * 16).astype(np.int32)
-        cv2.polylines(pixels, [at], False, blue.tolist(), round(1.6 / flat.mm_per_px), cv2.LINE_AA, 4)
+        draw(pixels, flat, tables.CENTRE + np.array(line, float), blue.tolist())
     found = find_silhouette(replace(flat, pixels=pixels))
     assert sum(Polygon(part).area for part in found.rings_mm) == pytest.approx(Polygon(ring).area, rel=0.02)
 
@@ -57,8 +62,7 @@ def test_inks_of_the_tables_hue_are_named(table, alike):
     for number, (name, light) in enumerate(INKS.items()):
         line = tables.CENTRE + np.array([(-50.0, 15.0 * number), (50.0, 15.0 * number)])
         value = 255 * (1.055 * np.array(light) ** (1 / 2.4) - 0.055)
-        at = np.round(flat.px_from_mm(line) * 16).astype(np.int32)
-        cv2.polylines(pixels, [at], False, value.tolist(), round(1.6 / flat.mm_per_px), cv2.LINE_AA, 4)
+        draw(pixels, flat, line, value.tolist())
         strokes.append(Stroke(f"s{number}", "marker", name, False, 1.6, 0.1, line))
     shell = Silhouette((ring,), 0.15, (np.zeros(len(ring), bool),))
     assert colours_like_table(replace(flat, pixels=pixels), shell, strokes) == alike

@@ -66,7 +66,7 @@ def part_of_a_scene(table):
 
 
 def test_the_weights_are_small():
-    assert sum(model.stat().st_size for model in MODELS) < 2_000_000
+    assert max(model.stat().st_size for model in MODELS) < 1_000_000
 
 
 @pytest.mark.parametrize("table", ["newspaper", "melamine", "gingham"])
