@@ -22,7 +22,7 @@ from __future__ import annotations
 import argparse
 import math
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import cv2
@@ -91,7 +91,7 @@ class EdgeNet(nn.Module):
 
     def __init__(self, told: int, first: int = WIDTHS[0]) -> None:
         super().__init__()
-        self.told = told
+        self.channels, self.parts, self.pools = (4 * told, 4), 4, 4 * [(2, 2)]
         a, b, c, d, e = WIDTHS
         self.down = nn.ModuleList(
             [
@@ -169,6 +169,10 @@ def importance(shell: np.ndarray) -> np.ndarray:
     return (1 + 2 * near_edge + 4 * narrow).astype(np.float32)
 
 
+Losses = Callable[..., tuple[Tensor, Tensor]]
+"""What a network said and what it should have, to what is made less and what is told."""
+
+
 def losses(said: list[Tensor], shell: Tensor, weight: Tensor) -> tuple[Tensor, Tensor]:
     """Cross entropy of all scales together, and of the finest alone."""
     entropy = nn.functional.binary_cross_entropy_with_logits
@@ -178,7 +182,7 @@ def losses(said: list[Tensor], shell: Tensor, weight: Tensor) -> tuple[Tensor, T
     return full + 0.3 * sum(coarse), full
 
 
-def train(net: EdgeNet, dataset: IterableDataset, told: argparse.Namespace) -> None:
+def train(net: nn.Module, dataset: IterableDataset, told: argparse.Namespace, losses: Losses) -> None:
     # a forked worker would wait for ever on OpenCV's threads
     loader = DataLoader(dataset, told.batch, num_workers=1, prefetch_factor=12, multiprocessing_context="spawn")
     patches = iter(loader)
@@ -189,8 +193,8 @@ def train(net: EdgeNet, dataset: IterableDataset, told: argparse.Namespace) -> N
         for group in optimiser.param_groups:
             group["lr"] = told.fastest * rate(min(done, 1.0))
         step += 1
-        value, shell, weight = next(patches)
-        loss, full = losses(net(value.contiguous(memory_format=torch.channels_last)), shell, weight)
+        value, *right = next(patches)
+        loss, full = losses(net(value.contiguous(memory_format=torch.channels_last)), *right)
         optimiser.zero_grad()
         loss.backward()
         nn.utils.clip_grad_norm_(net.parameters(), 2.0)
@@ -209,8 +213,8 @@ def rate(done: float) -> float:
     return min(done / 0.03, 0.5 + 0.5 * math.cos(math.pi * done), 1.0)
 
 
-def write_onnx(net: EdgeNet, file: Path) -> None:
-    """The trained network as a file of plain operations."""
+def write_onnx(net: nn.Module, file: Path) -> None:
+    """A trained U-shaped network as a file of plain operations."""
     nodes: list[onnx.NodeProto] = []
     weights: list[onnx.TensorProto] = []
 
@@ -228,15 +232,16 @@ def write_onnx(net: EdgeNet, file: Path) -> None:
     at, kept = "blocks", []
     for level, steps in enumerate(net.down):
         if level:
-            nodes.append(helper.make_node("MaxPool", [at], [f"pool{level}"], kernel_shape=[2, 2], strides=[2, 2]))
+            nodes.append(helper.make_node("MaxPool", [at], [f"pool{level}"], kernel_shape=net.pools[level - 1],
+                                          strides=net.pools[level - 1]))  # fmt: skip
             at = f"pool{level}"
         for number, step in enumerate(steps):
             weight, bias = step.folded()
             at = conv(weight, bias, at, f"down{level}_{number}")
         kept.append(at)
-    weights.append(numpy_helper.from_array(np.array([1, 1, 2, 2], np.float32), "twice"))
     for level, steps in enumerate(net.up):
-        nodes.append(helper.make_node("Resize", [at, "", "twice"], [f"big{level}"], mode="nearest",
+        weights.append(numpy_helper.from_array(np.array([1, 1, *net.pools[-1 - level]], np.float32), f"times{level}"))
+        nodes.append(helper.make_node("Resize", [at, "", f"times{level}"], [f"big{level}"], mode="nearest",
                                       coordinate_transformation_mode="asymmetric", nearest_mode="floor"))  # fmt: skip
         nodes.append(helper.make_node("Concat", [f"big{level}", kept[-2 - level]], [f"both{level}"], axis=1))
         at = f"both{level}"
@@ -246,7 +251,7 @@ def write_onnx(net: EdgeNet, file: Path) -> None:
     conv(net.last.weight.detach().numpy(), net.last.bias.detach().numpy(), at, "logits", relu=False)
     ends = [
         helper.make_tensor_value_info(name, TensorProto.FLOAT, [1, channels, "rows", "columns"])
-        for name, channels in (("blocks", 4 * net.told), ("logits", 4))
+        for name, channels in zip(("blocks", "logits"), net.channels, strict=True)
     ]
     graph = helper.make_graph(nodes, "edge", ends[:1], ends[1:], weights)
     model = helper.make_model(graph, opset_imports=[helper.make_opsetid("", 13)], ir_version=8)
@@ -254,14 +259,14 @@ def write_onnx(net: EdgeNet, file: Path) -> None:
     file.write_bytes(model.SerializeToString())
 
 
-def take_onnx(net: EdgeNet, file: Path) -> None:
+def take_onnx(net: nn.Module, file: Path) -> None:
     """Weights as ``write_onnx`` left them; the heads of the coarser scales are not in the file and start anew."""
     kept = {
         part.name: torch.from_numpy(numpy_helper.to_array(part).copy()) for part in onnx.load(file).graph.initializer
     }
     first = kept["down0_0_w"]
     kept["down0_0_w"] = nn.functional.pad(
-        first.unflatten(1, (4, -1)), (0, 0, 0, 0, 0, net.told - first.shape[1] // 4)
+        first.unflatten(1, (net.parts, -1)), (0, 0, 0, 0, 0, (net.channels[0] - first.shape[1]) // net.parts)
     ).flatten(1, 2)  # what the file's network was not told, it starts by ignoring
     for kind, levels in (("down", net.down), ("up", net.up)):
         for level, steps in enumerate(levels):
@@ -297,21 +302,23 @@ def asked(description: str | None) -> argparse.Namespace:
     return parser.parse_args()
 
 
-def run(told: argparse.Namespace, dataset: IterableDataset, channels: int, first: int = WIDTHS[0]) -> None:
-    """Train a network for so many ``channels`` of a pixel as ``asked``, and write it."""
+def run(
+    told: argparse.Namespace, make: Callable[[], nn.Module], dataset: IterableDataset, losses: Losses = losses
+) -> None:
+    """Train the network that ``make`` gives as ``asked``, and write it."""
     torch.manual_seed(told.seed)
-    net = EdgeNet(channels, first).to(memory_format=torch.channels_last)
+    net = make().to(memory_format=torch.channels_last)
     if told.start:
         take_onnx(net, told.start)
     torch.set_num_threads(1)
-    train(net, dataset, told)
+    train(net, dataset, told, losses)
     net.eval()
     write_onnx(net, told.out)
 
 
 def main() -> None:
     told = asked(__doc__)
-    run(told, Patches(told.scenes, told.seed), TOLD)
+    run(told, lambda: EdgeNet(TOLD), Patches(told.scenes, told.seed))
 
 
 if __name__ == "__main__":

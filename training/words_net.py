@@ -27,7 +27,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import words_samples
-from edge_net import PATCHES, SIDE, WAITING, asked, blocks, importance, run
+from edge_net import PATCHES, SIDE, WAITING, EdgeNet, asked, blocks, importance, run
 from edge_samples import narrow_gaps
 from torch.utils.data import IterableDataset
 
@@ -84,7 +84,7 @@ def main() -> None:
     told = asked(__doc__)
     kept = told.scenes / "told"
     words_samples.keep(told.scenes, kept)
-    run(told, Patches(kept, told.seed), TOLD, FIRST)
+    run(told, lambda: EdgeNet(TOLD, FIRST), Patches(kept, told.seed))
 
 
 if __name__ == "__main__":

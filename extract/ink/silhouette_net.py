@@ -142,8 +142,13 @@ def _box(mask: Mask, margin_px: int) -> tuple[slice, slice]:
     return rows, columns
 
 
-def _said(network: str, layers: Sequence[Image]) -> Image:
-    net = cv2.dnn.readNetFromONNX(str(Path(__file__).with_name(network)))
+def network(name: str) -> cv2.dnn.Net:
+    """A trained network of this folder."""
+    return cv2.dnn.readNetFromONNX(str(Path(__file__).with_name(name)))
+
+
+def _said(name: str, layers: Sequence[Image]) -> Image:
+    net = network(name)
     net.setInput(_blocks(layers)[None])
     logits = net.forward()[0]
     odds = np.empty(layers[0].shape, np.float32)

@@ -25,6 +25,7 @@ from extract.ink.silhouette_edge import (
     step_strength,
     tone_shift,
 )
+from extract.ink.silhouette_ends import guessed_ends
 from extract.ink.silhouette_net import CLIP, ShellMap
 from extract.ink.silhouette_notches import close_notches
 from extract.ink.silhouette_read import Reading
@@ -74,7 +75,8 @@ def refine(flat: FlatView, ring: Array, reading: Reading) -> Edge:
     ring = resample(untangled(ring), SPACING_MM)
     ring = with_slits(ring, find_slits(flat, reading, ring, outward_normals(ring, 2.0 / SPACING_MM)))
     ring = resample(untangled(ring), SPACING_MM)
-    return Edge(ring, noise_mm, doubtful(ring, reading.map))
+    unsure = doubtful(ring, reading.map) | guessed_ends(flat, reading.models.white, ring)
+    return Edge(ring, noise_mm, unsure)
 
 
 def doubtful(ring: Array, shell: ShellMap, least_mm: float = 3.0) -> Mask:

@@ -17,11 +17,11 @@ from extract.doors import Array, FlatView
 from extract.ink.shell_view import Image
 from extract.ink.silhouette_colours import ColourModels
 from extract.ink.silhouette_darts import Wedge, follow, strange_strip
+from extract.ink.silhouette_ends import cut_end
 from extract.ink.silhouette_net import ShellMap
 from extract.ink.silhouette_notches import NET_SURE, THIN_MM
 from extract.ink.silhouette_read import Reading
 from extract.ink.silhouette_ring import signed_area, untangled
-from extract.ink.silhouette_tips import seen_tip
 
 PROBE_MM = 9.0
 """First look: this far in, a cut of the least depth is still open."""
@@ -38,6 +38,13 @@ WIDEST_INK_MM = 2.8
 
 WIDEST_GLARE_MM = 2.0
 """Creases of foil that catch the light are narrower than this."""
+
+PLAIN = 1.2
+"""A line that the map shows so open (log odds of table, in the mean) need not taper to the eye."""
+
+LIKELY_OPEN, LAST_MM = 0.3, 20.0
+"""The tip of a narrow cut is looked for from that share of what the map shows of it on, or from so far before its end
+there."""
 
 MOST_TAKEN = 2.0
 """A narrow cut takes its own area off a shell, and a little more or less where the outline is curved at its mouth."""
@@ -133,9 +140,15 @@ def _trace(
     wedge = Wedge(base, axis, reach, max(3.0, 0.15 * reach))
     models = reading.models
     end = follow(flat, models, wedge)
-    if not (tapers(flat, models, end) or surely_open(reading, end)):
+    plain = gain.max() > PLAIN * reach
+    if not (plain or tapers(flat, models, end) or surely_open(reading, end)):
         return None
-    end = seen_tip(flat, models.white, end)
+    middle = end[[0, 2]].mean(0)
+    deep = float(np.hypot(*(end[1] - middle)))
+    tip = cut_end(flat, models.white, middle, max(LIKELY_OPEN * deep, deep - LAST_MM), (end[1] - middle) / deep)
+    if tip is None:
+        return None
+    end = np.stack([end[0], tip, end[2]])
     feet = [int(np.hypot(*(ring - foot).T).argmin()) for foot in (end[0], end[2])]
     first, last = feet if (feet[1] - feet[0]) % len(ring) < len(ring) // 2 else feet[::-1]
     ordered = end if first == feet[0] else end[::-1]

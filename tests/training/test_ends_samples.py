@@ -1,0 +1,74 @@
+"""What the reader of the ends of cuts is trained on: strips laid along cuts, and where these end by the exact truth."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "training"))
+import ends_samples
+
+from extract.ink.silhouette_ends import ALONG_MM, CELL, COLUMNS, OPEN_ROW, ROWS, places
+
+DEMO = Path(__file__).parents[2] / "extract" / "scene" / "moth-lantern.jpg"
+
+
+@pytest.fixture(scope="module")
+def cuts():
+    return ends_samples.read_cuts(DEMO)
+
+
+def test_a_cut_shows_the_table_down_to_its_tip_and_shell_past_it(cuts):
+    """The table is wood, the shell grey."""
+    assert len(cuts) == 5
+    for cut in cuts:
+        colour = np.ptp(cut.value.astype(float), axis=2)
+        open_part = np.round(cut.middle[cut.wide > 2.0]).astype(int)
+        column, row = np.round(cut.tip).astype(int)
+        table = np.median(colour[open_part[:, 1], open_part[:, 0]])
+        shell = np.median(colour[row + 10 : row + 60, column - 5 : column + 6])
+        assert table > 3 * shell
+
+
+def test_a_painted_cut_ends_where_it_is_told_to(monkeypatch):
+    monkeypatch.setattr(ends_samples, "LINE_PAST", 0.0)
+    along = places()[0]
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        shell = np.full((ROWS, COLUMNS, 3), 0.4, np.float32)
+        short_mm = rng.uniform(0, 40)
+        seen, tip = ends_samples.painted(shell, short_mm, rng)
+        assert tip[1] == pytest.approx(OPEN_ROW + short_mm / ALONG_MM)
+        changed = np.abs(seen - shell).max(-1)
+        past = along > short_mm + 1.0
+        assert changed[past].max() < 0.02
+        assert changed[int(tip[1] - 12 / ALONG_MM)].max() > changed[past].max()
+
+
+def test_the_end_is_told_at_the_tip_once():
+    rng = np.random.default_rng(2)
+    for _ in range(10):
+        tip = rng.uniform([4, 4], [COLUMNS - 4, ROWS - 4])
+        right = ends_samples.ending(tip)
+        assert right.sum() == pytest.approx(1.0, abs=1e-4)
+        row, column = (np.arange(count) * CELL + (CELL - 1) / 2 for count in right.shape)
+        assert right.sum(1) @ row == pytest.approx(tip[1], abs=0.3)
+        assert right.sum(0) @ column == pytest.approx(tip[0], abs=0.3)
+
+
+def test_a_strip_is_the_networks_input_and_the_end_of_its_cut(cuts):
+    rng = np.random.default_rng(5)
+    for cut in cuts:
+        seen, right = ends_samples.strip(cut, rng)
+        assert seen.shape == (5, ROWS, COLUMNS)
+        assert right.shape == (ROWS // CELL, COLUMNS // CELL)
+        assert np.isfinite(seen).all()
+
+
+def test_the_same_seed_gives_the_same_strip(cuts):
+    one, other = (ends_samples.strip(cuts[0], np.random.default_rng(9)) for _ in range(2))
+    assert np.array_equal(one[0], other[0])
+    assert np.array_equal(one[1], other[1])

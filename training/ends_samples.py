@@ -1,0 +1,194 @@
+"""Strips of generated scenes along their relief cuts, with the exact place where each cut ends."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+from edge_samples import Above, from_above, paper
+from scipy.ndimage import gaussian_filter, gaussian_filter1d
+
+from extract.ink.silhouette_ends import ACROSS_MM, ALONG_MM, CELL, COLUMNS, OPEN_ROW, ROWS, as_seen, places
+from extract.ink.silhouette_net import PAPER
+
+FINE_MM = 0.2
+"""Pixel of a scene as it is read, about that of a photo."""
+
+BEHIND_MM, BEYOND_MM, BESIDE_MM = 95.0, 78.0, 14.0
+"""What is kept of the picture about a cut's end: enough for any strip that is laid with an error."""
+
+MOST_SHORT_MM = 70.0
+"""A strip shows the end of a cut that is open to 48 mm before it; past that the cut runs out of the strip."""
+
+PAINTED = 0.35
+"""Share of strips whose cut is painted on bare shell: tables, light and scissors other than the generator's."""
+
+LINE_PAST = 0.3
+"""Past so many of the cuts painted a dark line begins, as if to go on with them."""
+
+TAPERS = (0.01, 0.45)
+"""A cut painted narrows by so much per length."""
+
+PARTS = 6
+"""What is painted is so much finer than the strip's columns."""
+
+END_MM = (0.45, 0.3)
+"""Spread along and across a cut of where its end is taken to be: no photo tells better."""
+
+
+@dataclass(frozen=True, eq=False)
+class Cut:
+    """A cut in a picture that is turned so that the cut runs down it: ``value`` (H, W, 3) bytes with card paper at
+    PAPER, the ``tip`` (column, row), its ``middle`` (N, 2) from the tip outwards and how ``wide`` (mm) it is there."""
+
+    value: np.ndarray
+    tip: np.ndarray
+    middle: np.ndarray
+    wide: np.ndarray
+
+
+def read_cuts(photo_file: Path) -> list[Cut]:
+    """All relief cuts of a generated scene."""
+    above, ring = from_above(photo_file, BESIDE_MM, FINE_MM)
+    ring_px = above.place(ring)
+    exact = np.array(above.truth["silhouette"]["exact_points"])
+    white = PAPER * 255 / paper(above)
+    return [
+        cut_at(above, white, ring_px, int(np.hypot(*(exact - dart["apex"]).T).argmin()), dart["depth_mm"])
+        for dart in above.truth["silhouette"]["darts"]
+    ]
+
+
+def cut_at(above: Above, white: np.ndarray, ring_px: np.ndarray, apex: int, depth_mm: float) -> Cut:
+    """The cut with its end at the ring's point ``apex``."""
+    away = np.arange(1, len(ring_px) // 2)
+    left, right = ring_px[(apex - away) % len(ring_px)], ring_px[(apex + away) % len(ring_px)]
+    middle = (left + right) / 2
+    inside = np.hypot(*(middle - ring_px[apex]).T) * FINE_MM < depth_mm - 2.0
+    count = int(np.argmin(inside)) if not inside.all() else len(inside)
+    middle, wide = middle[:count], np.hypot(*(left - right)[:count].T) * FINE_MM
+    back = middle[min(len(middle) - 1, round(15 / 0.9))] - ring_px[apex]
+    axis = -back / np.hypot(*back)
+    turn = np.array([[axis[1], axis[0]], [-axis[0], axis[1]]])  # columns: across, along
+    tip = np.array([BESIDE_MM, BEHIND_MM]) / FINE_MM
+    size = round(2 * BESIDE_MM / FINE_MM), round((BEHIND_MM + BEYOND_MM) / FINE_MM)
+    move = np.c_[turn, ring_px[apex] - turn @ tip]
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    part = cv2.warpAffine(above.seen, move, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    value = np.clip(part.astype(np.float32) * white, 0, 255).astype(np.uint8)
+    return Cut(value, tip, (middle - ring_px[apex]) @ turn + tip, wide)
+
+
+def strip(cut: Cut, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+    """The network's input (5, ROWS, COLUMNS) for the cut, laid about as well as the program lays it, or for one painted
+    past its end; and where it ends (ROWS / CELL, COLUMNS / CELL), which sums to 1."""
+    short_mm = rng.exponential(4.0) if rng.random() < 0.65 else rng.uniform(0, MOST_SHORT_MM)
+    if rng.random() < 0.07:
+        short_mm = -rng.uniform(0, 8)  # a line or a crease was taken for its last
+    if rng.random() < PAINTED:
+        seen = laid(cut, bare_spot(cut, rng), np.deg2rad(rng.normal(0, 4)), rng)[0]
+        seen, tip = painted(seen, short_mm, rng)
+    else:
+        spot, way = open_spot(cut, short_mm, rng)
+        spot = spot + rng.normal(0, 0.3 / FINE_MM, 2)
+        seen, move = laid(cut, spot, np.arctan2(*way) + np.deg2rad(rng.normal(0, 1.5)), rng)
+        tip = np.linalg.solve(move[:, :2], cut.tip - move[:, 2])
+    gain = np.exp(rng.normal(0, 0.15)) * (1 + rng.normal(0, 0.03, 3))
+    value = np.clip(seen ** np.exp(rng.normal(0, 0.1)) * gain, 0, 1)
+    if rng.random() < 0.4:
+        value = softer(value, rng.uniform(0.1, 0.3))
+    if rng.random() < 0.5:
+        value = value + rng.normal(0, rng.uniform(0.002, 0.015), value.shape)
+    return as_seen(np.clip(value, 0, 1)), ending(tip)
+
+
+def open_spot(cut: Cut, short_mm: float, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+    """A place (column, row) in the cut so far short of its tip, or past it, and which way it points there."""
+    depth = np.hypot(*(cut.middle - cut.tip).T) * FINE_MM
+
+    def at(deep_mm: float) -> np.ndarray:
+        return cut.middle[min(int(np.searchsorted(depth, deep_mm)), len(depth) - 1)]
+
+    if short_mm < 0:
+        return cut.tip - np.array([0, short_mm / FINE_MM]), cut.tip - at(10.0)
+    short_mm = min(short_mm, 0.8 * float(depth[-1]))
+    way = at(short_mm) - at(short_mm + rng.uniform(4, 16))
+    return at(short_mm), way if np.hypot(*way) > 1 else np.array([0.0, 1.0])
+
+
+def bare_spot(cut: Cut, rng: np.random.Generator) -> np.ndarray:
+    """A place from which a strip shows only what lies past the end of the cut."""
+    return cut.tip + np.array([rng.uniform(-8, 8), 2.0 + OPEN_ROW * ALONG_MM]) / FINE_MM
+
+
+def laid(cut: Cut, spot: np.ndarray, angle: float, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+    """The strip (ROWS, COLUMNS, 3), 0 to 1, of a cut that is open down to ``spot``, and where its pixels lie."""
+    scale = np.exp(rng.uniform(-0.15, 0.15)) / FINE_MM
+    onwards = np.array([np.sin(angle), np.cos(angle)])
+    aside = rng.choice([-1, 1]) * np.array([onwards[1], -onwards[0]])
+    along, across = places()
+    step = np.stack([aside * ACROSS_MM, onwards * ALONG_MM], axis=1) * scale
+    move = np.c_[step, spot + scale * (across[0] * aside + along[0] * onwards)]
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    seen = cv2.warpAffine(cut.value, move, (COLUMNS, ROWS), flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    return seen.astype(np.float32) / 255, move
+
+
+def painted(shell: np.ndarray, short_mm: float, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+    """A strip of bare shell with a cut painted on it that ends so far past its OPEN_ROW, and its tip (column, row)."""
+    along, across = places()
+    finer = np.arange(0.5, COLUMNS * PARTS) / PARTS - 0.5
+    x = (across[0] + finer * ACROSS_MM)[None]
+    short_mm = min(short_mm, float(along[-1]))
+    deep, tip_mm = (short_mm - along)[:, None], rng.normal(0, 0.4)
+    waver = gaussian_filter1d(rng.normal(0, 1, (ROWS, 2)), rng.uniform(4, 24), axis=0)
+    waver = waver / waver.std(0) * np.minimum(deep / 10, 1) * rng.uniform(0, 0.15)
+    middle = tip_mm + rng.normal(0, 0.026) * deep + rng.normal(0, 5e-4) * deep**2
+    half = 0.5 * np.exp(rng.uniform(*np.log(TAPERS))) * deep
+    left, right = middle - half + waver[:, :1], middle + half + waver[:, 1:]
+    inside = (x > left) & (x < right) & (deep > 0)
+    table = lit_table(np.median(shell, axis=(0, 1)), rng)
+    if rng.random() < 0.7:
+        shade = rng.uniform(0, 0.85) * np.exp(-np.maximum(x - left, 0) / rng.uniform(0.2, 2.0))
+        table = table * (1 - shade[:, ::PARTS, None])
+    blur_mm = rng.uniform(0.1, 0.3)
+    if rng.random() < LINE_PAST:
+        begin, wide = short_mm + rng.uniform(0.8, 6), rng.uniform(0.2, 1.2)
+        on = (along > begin) & (along < begin + np.exp(rng.uniform(0, 3.5)))
+        aside = np.abs(x - tip_mm - rng.normal(0, 0.4) - rng.normal(0, 0.1) * (along[:, None] - begin))
+        shell = shell * (1 - rng.uniform(0.2, 0.8) * averaged((aside < wide) & on[:, None], blur_mm))
+    cover = averaged(inside, blur_mm)
+    tip = np.array([np.interp(tip_mm, across, np.arange(COLUMNS)), OPEN_ROW + short_mm / ALONG_MM])
+    return (shell + cover * (table - shell)).astype(np.float32), tip
+
+
+def averaged(fine: np.ndarray, blur_mm: float) -> np.ndarray:
+    """Share (ROWS, COLUMNS, 1) of each pixel that is covered, as blurred as a photo is."""
+    share = cv2.resize(fine.astype(np.float32), (COLUMNS, ROWS), interpolation=cv2.INTER_AREA)
+    return softer(share, blur_mm)[..., None]
+
+
+def lit_table(shell: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """A table (ROWS, COLUMNS, 3) of any colour, often near the shell's, mottled or plain."""
+    colour = rng.uniform(0.03, 0.9) * (1 + rng.uniform(0, 0.8) * rng.uniform(-1, 1, 3))
+    if rng.random() < 0.35:
+        colour = shell * rng.uniform(0.7, 1.4) + rng.normal(0, 0.012, 3)
+    mottle = gaussian_filter(rng.normal(0, 1, (ROWS, COLUMNS)), np.exp(rng.uniform(0, 3)) / np.array([1, 2]))
+    mottle = mottle / mottle.std() * rng.choice([0, 0.03, 0.1, 0.3]) * rng.uniform(0.3, 1)
+    return np.clip(colour * (1 + mottle[..., None]), 0.01, 1)
+
+
+def softer(value: np.ndarray, mm: float) -> np.ndarray:
+    return cv2.GaussianBlur(value, (0, 0), sigmaX=mm / ACROSS_MM, sigmaY=mm / ALONG_MM)
+
+
+def ending(tip: np.ndarray) -> np.ndarray:
+    """Where the end at ``tip`` (column, row of the strip) is taken to be."""
+    row, column = (np.arange(count // CELL) * CELL + (CELL - 1) / 2 for count in (ROWS, COLUMNS))
+    tip = np.clip(tip, 0, [COLUMNS - 1, ROWS - 1])
+    down = np.exp(-0.5 * ((row - tip[1]) * ALONG_MM / END_MM[0]) ** 2)
+    over = np.exp(-0.5 * ((column - tip[0]) * ACROSS_MM / END_MM[1]) ** 2)
+    both = down[:, None] * over[None] + 1e-12
+    return (both / both.sum()).astype(np.float32)
