@@ -3,7 +3,7 @@
 Four steps, each a file or more: where shell is and where table (silhouette_read, by way of the coarse blobs of
 silhouette_coarse, the networks of silhouette_net and the colours of silhouette_colours), which blobs are pieces of the
 shell (silhouette_pieces), their edge to a fraction of a pixel (silhouette_refine), and the relief cuts to their tips
-(silhouette_notches, silhouette_darts, silhouette_slits, silhouette_tips, silhouette_hair).
+(silhouette_notches, silhouette_darts, silhouette_slits, silhouette_ends).
 """
 
 from __future__ import annotations

@@ -1,8 +1,9 @@
-"""Relief cuts followed to their tips, where they are narrower than the picture can part.
+"""Relief cuts where they are narrower than the picture can part: where an outline runs into one, its frame, and the
+sides of one that the outline does not know.
 
 Where a cut is a few millimetres wide its two sides are edges like any other. Further in they are lost as edges, yet the
-sliver of table or shadow between them is seen much further. So the sides are carried on as straight lines to one tip,
-and the tip is put where the triangle covers most of what is unlike the shell beside it.
+sliver of table or shadow between them is seen much further. So the sides are carried on as straight lines that meet
+where the triangle between them covers most of what is unlike the shell beside it.
 """
 
 from __future__ import annotations
