@@ -24,9 +24,6 @@ from extract.ink.silhouette_ring import runs
 NARROW_MM = 5.0
 """Below this gap a cut is followed as a whole: a profile across one side would run into the other side's shell."""
 
-DEEPEST_MM = 150.0
-"""No cut is followed further than this from where its sides part."""
-
 UNCLEAR_MM = 3.0
 """The last of a cut that the map shows is too thin to tell its sides."""
 
@@ -49,16 +46,25 @@ class Notch:
 
 
 @dataclass(frozen=True, eq=False)
+class Frame:
+    """A cut as the outline runs into it: ``base`` (2, 2) its left and right side, ``axis`` the unit vector inwards,
+    ``open_mm`` how far in the outline runs."""
+
+    base: Array
+    axis: Array
+    open_mm: float
+
+
+@dataclass(frozen=True, eq=False)
 class Wedge:
-    """A cut's end in its own frame: ``base`` its two ends (2, 2) on the left and right side, ``axis`` the unit vector
-    inwards, ``reach_mm`` how far in the straight sides meet, ``reach_sd_mm`` the doubt of that, ``open_mm`` how far in
-    the ring itself runs."""
+    """A cut that the outline does not know, in its own frame: ``base`` its two ends (2, 2) on the left and right side,
+    ``axis`` the unit vector inwards, ``reach_mm`` about how far in the straight sides meet, ``reach_sd_mm`` the doubt
+    of that."""
 
     base: Array
     axis: Array
     reach_mm: float
     reach_sd_mm: float
-    open_mm: float = 0.0
 
 
 def find_notches(ring: Array, normals: Array, spacing_mm: float, narrow_mm: float = NARROW_MM) -> list[Notch]:
@@ -99,7 +105,7 @@ def _facing(
     return rows[facing & faced], other[facing & faced], apart[facing & faced]
 
 
-def wedge_of(ring: Array, notch: Notch, spacing_mm: float, side_mm: float = 14.0) -> Wedge | None:
+def frame_of(ring: Array, notch: Notch, spacing_mm: float, side_mm: float = 14.0) -> Frame | None:
     """The cut's frame from its sides, just outside the notch and inside it; None when they do not close in on each
     other, as beside a marker stroke taken for a gap."""
     count, length = len(ring), round(side_mm / spacing_mm)
@@ -125,16 +131,7 @@ def wedge_of(ring: Array, notch: Notch, spacing_mm: float, side_mm: float = 14.0
     axis = -(left_way + right_way)
     axis = axis / np.hypot(*axis)
     base = np.stack([left_at, right_at])
-    width = max(float(np.hypot(*(left_at - right_at))), 0.4)
-    closing = float(left_way[0] * right_way[1] - left_way[1] * right_way[0])
-    slope_sd = 0.15 / (0.5 * (len(left) + len(right)) * spacing_mm)
-    steep = max(abs(closing), 2 * slope_sd, 0.012)
-    reach = min(width / steep, DEEPEST_MM)
-    doubt = float(np.clip(1.0 + reach * slope_sd / steep, 0.05 * reach, 0.5 * reach))
-    seen = float((inside[far] - base.mean(0)) @ axis)
-    if seen > 4.0:
-        reach = max(reach, seen + 0.5)
-    return Wedge(base, axis, reach, max(doubt, 1.0), seen)
+    return Frame(base, axis, float((inside[far] - base.mean(0)) @ axis))
 
 
 def _inwards(inside: Array) -> Array:
@@ -154,7 +151,7 @@ def _line(points: Array, foot: Array) -> tuple[Array, Array]:
 
 def follow(flat: FlatView, models: ColourModels, wedge: Wedge) -> Array:
     """The cut's end (3, 2) in mm: foot of its left side, tip, foot of its right side."""
-    frame = _Frame(wedge)
+    frame = _Along(wedge)
     long_mm = wedge.reach_mm + max(4.0, 3 * wedge.reach_sd_mm) + 4.0
     strip = strange_strip(flat, models, wedge, long_mm)
     far, along, across = strip.far, strip.along, strip.across
@@ -191,14 +188,14 @@ def strange_strip(flat: FlatView, models: ColourModels, wedge: Wedge, long_mm: f
     along = np.arange(-2.0, long_mm, STEP_MM)
     half = 0.5 * float(np.hypot(*(wedge.base[0] - wedge.base[1])))
     across = np.arange(-half - 6.0, half + 6.0 + 1e-6, STEP_MM)
-    points = _Frame(wedge).mm(along[:, None], across[None, :])
+    points = _Along(wedge).mm(along[:, None], across[None, :])
     at_px = flat.px_from_mm(points).astype(np.float32)
     seen = np.asarray(cv2.remap(flat.pixels, at_px, None, cv2.INTER_LINEAR), np.uint8)
     lab = lab_of(seen, models.white)
     return Strip(along, across, _strangeness(lab, across, half), lab, models.likeness(seen, points))
 
 
-class _Frame:
+class _Along:
     """Along a cut's axis and across it, from the middle of its base."""
 
     def __init__(self, wedge: Wedge) -> None:

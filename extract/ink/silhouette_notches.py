@@ -6,7 +6,7 @@ from __future__ import annotations
 import numpy as np
 
 from extract.doors import Array, FlatView
-from extract.ink.silhouette_darts import Notch, Wedge, find_notches, gap_beside, wedge_of
+from extract.ink.silhouette_darts import Frame, Notch, find_notches, frame_of, gap_beside
 from extract.ink.silhouette_ends import cut_end
 from extract.ink.silhouette_read import Reading
 
@@ -35,19 +35,19 @@ def close_notches(flat: FlatView, reading: Reading, ring: Array, normals: Array,
     ring, gap = np.roll(ring, -turn, axis=0), np.roll(gap_beside(ring, normals), -turn)
     pieces, at = [], 0
     for notch in (_moved(notch, turn) for notch in notches):
-        wedge = wedge_of(ring, notch, spacing_mm)
-        if notch.first < at or (wedge is None and depth_of(ring, notch) > SHALLOW_MM):
+        frame = frame_of(ring, notch, spacing_mm)
+        if notch.first < at or (frame is None and depth_of(ring, notch) > SHALLOW_MM):
             continue
         tip = None
-        if wedge is not None and believed(reading, wedge):
-            frame = _last_of(ring, notch, last, spacing_mm) or wedge
-            tip = cut_end(flat, reading.models.white, frame.base.mean(0), frame.open_mm, frame.axis)
-        if wedge is None or tip is None:
+        if frame is not None and believed(reading, frame):
+            end = _last_of(ring, notch, last, spacing_mm) or frame
+            tip = cut_end(flat, reading.models.white, end.base.mean(0), end.open_mm, end.axis)
+        if frame is None or tip is None:
             pieces.append(ring[at : notch.first])
             at = notch.last + 1
             continue
         inside = np.arange(notch.first, notch.last + 1)
-        thin = inside[(gap[inside] < OWN_MM) | ((ring[inside] - tip) @ wedge.axis > 0)]
+        thin = inside[(gap[inside] < OWN_MM) | ((ring[inside] - tip) @ frame.axis > 0)]
         first, final = (thin[0], thin[-1]) if len(thin) else (notch.first, notch.last)
         pieces += [ring[at:first], tip[None]]
         at = int(final) + 1
@@ -59,19 +59,19 @@ def _moved(notch: Notch, turn: int) -> Notch:
     return Notch(notch.first - turn, notch.last - turn)
 
 
-def _last_of(ring: Array, notch: Notch, last: list[Notch], spacing_mm: float) -> Wedge | None:
+def _last_of(ring: Array, notch: Notch, last: list[Notch], spacing_mm: float) -> Frame | None:
     """The frame of the last of a cut, which may be bent, if it has but one."""
     inner = [one for one in last if notch.first <= one.first and one.last <= notch.last]
-    return wedge_of(ring, inner[0], spacing_mm) if len(inner) == 1 else None
+    return frame_of(ring, inner[0], spacing_mm) if len(inner) == 1 else None
 
 
-def believed(reading: Reading, wedge: Wedge) -> bool:
+def believed(reading: Reading, frame: Frame) -> bool:
     """Whether network and tint see table in a narrow cut, too: creases that catch the light may have a table's
     colours."""
-    width = float(np.hypot(*(wedge.base[1] - wedge.base[0])))
-    if width > WIDE_MM or wedge.open_mm < SHALLOW_MM:
+    width = float(np.hypot(*(frame.base[1] - frame.base[0])))
+    if width > WIDE_MM or frame.open_mm < SHALLOW_MM:
         return True
-    inside = wedge.base.mean(0) + np.linspace(0.1, 0.6, 20)[:, None] * wedge.open_mm * wedge.axis
+    inside = frame.base.mean(0) + np.linspace(0.1, 0.6, 20)[:, None] * frame.open_mm * frame.axis
     return float(np.median(reading.net.at(inside) + reading.tint.at(inside))) < (
         NET_DOUBTS if width > THIN_MM else NET_SURE
     )
