@@ -4,6 +4,7 @@ its tip where the picture shows it; notches that are no cuts are bridged."""
 from __future__ import annotations
 
 import numpy as np
+from shapely import LineString
 
 from extract.doors import Array, FlatView
 from extract.ink.silhouette_darts import Frame, Notch, find_notches, frame_of, gap_beside
@@ -15,6 +16,10 @@ OWN_MM = 1.5
 
 LAST_MM = 2.5
 """Where a cut points is said by what is narrower than that, for it may be bent."""
+
+CLEAR_MM = 1.0
+"""A cut that would run on to within that of another stays as deep as the outline runs: two lines in the table's own
+colour that nearly meet would part the shell."""
 
 SHALLOW_MM = 4.0
 """A notch that is no cut and no deeper is bridged."""
@@ -33,7 +38,9 @@ def close_notches(flat: FlatView, reading: Reading, ring: Array, normals: Array,
     turn = notches[0].first
     last = [_moved(notch, turn) for notch in find_notches(ring, normals, spacing_mm, LAST_MM)]
     ring, gap = np.roll(ring, -turn, axis=0), np.roll(gap_beside(ring, normals), -turn)
-    pieces, at = [], 0
+    pieces: list[Array] = []
+    taken: list[LineString] = []
+    at = 0
     for notch in (_moved(notch, turn) for notch in notches):
         frame = frame_of(ring, notch, spacing_mm)
         if notch.first < at or (frame is None and depth_of(ring, notch) > SHALLOW_MM):
@@ -46,6 +53,10 @@ def close_notches(flat: FlatView, reading: Reading, ring: Array, normals: Array,
             pieces.append(ring[at : notch.first])
             at = notch.last + 1
             continue
+        onwards = _onwards(ring, notch, tip)
+        if any(onwards.distance(other) < CLEAR_MM for other in (_rest(ring, notch), *taken)):
+            continue
+        taken.append(onwards)
         inside = np.arange(notch.first, notch.last + 1)
         thin = inside[(gap[inside] < OWN_MM) | ((ring[inside] - tip) @ frame.axis > 0)]
         first, final = (thin[0], thin[-1]) if len(thin) else (notch.first, notch.last)
@@ -57,6 +68,17 @@ def close_notches(flat: FlatView, reading: Reading, ring: Array, normals: Array,
 
 def _moved(notch: Notch, turn: int) -> Notch:
     return Notch(notch.first - turn, notch.last - turn)
+
+
+def _onwards(ring: Array, notch: Notch, tip: Array) -> LineString:
+    """From where the outline runs deepest into a notch to its tip."""
+    inside = ring[notch.first : notch.last + 1]
+    deep = np.hypot(*(inside - inside[[0, -1]].mean(0)).T)
+    return LineString([inside[int(deep.argmax())], tip])
+
+
+def _rest(ring: Array, notch: Notch) -> LineString:
+    return LineString(np.vstack([ring[notch.last + 1 :], ring[: notch.first]]))
 
 
 def _last_of(ring: Array, notch: Notch, last: list[Notch], spacing_mm: float) -> Frame | None:

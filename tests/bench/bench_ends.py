@@ -89,7 +89,9 @@ def open_at(middle: Array, short_mm: float) -> tuple[Array, Array]:
 
 
 def network_end(flat: FlatView, white: Image, open_at: Array, axis: Array) -> Array:
-    return cut_end(flat, white, open_at - BACK_MM * axis, BACK_MM, axis)
+    """The end as read, or, where that looks like no cut's, the place it was open down to."""
+    end = cut_end(flat, white, open_at - BACK_MM * axis, BACK_MM, axis)
+    return open_at if end is None else end
 
 
 def plain_end(flat: FlatView, white: Image, open_at: Array, axis: Array) -> Array:
