@@ -97,10 +97,9 @@ def _aside(axis: Array) -> Array:
 
 def _median(places_mm: Array, likely: Image) -> float:
     """Half of what ends in cells over these rows or columns does so before it."""
-    ends = np.r_[places_mm[::CELL] - (places_mm[1] - places_mm[0]) / 2, np.inf]
-    passed = np.r_[0, np.cumsum(likely)]
-    ends[-1] = 2 * ends[-2] - ends[-3]
-    return float(np.interp(0.5, passed, ends))
+    step_mm = places_mm[1] - places_mm[0]
+    bounds_mm = places_mm[0] - step_mm / 2 + CELL * step_mm * np.arange(len(likely) + 1)
+    return float(np.interp(0.5, np.r_[0, np.cumsum(likely)], bounds_mm))
 
 
 def places() -> tuple[Array, Array]:

@@ -10,7 +10,7 @@ import pytest
 import shapely
 from shapely import Polygon
 
-from extract.ink import silhouette_slits
+from extract.ink import silhouette_ends, silhouette_slits
 from extract.ink.silhouette import find_silhouette
 from extract.ink.silhouette_ends import cut_end, guessed_ends
 from extract.ink.silhouette_notches import close_notches
@@ -109,18 +109,24 @@ def test_a_cut_keeps_its_own_sides_where_they_are_seen_apart(table, bow_mm, wave
     assert np.hypot(*(ring - sides[0][-1]).T).min() < 1.5
 
 
+def closed_notches(flat, ring):
+    ring = resample(ring if signed_area(ring) < 0 else ring[::-1], SPACING_MM)
+    return close_notches(flat, read_shell(flat), ring, outward_normals(ring, 1.0 / SPACING_MM), SPACING_MM)
+
+
+def deepest_mm(ring, tip):
+    """How far a ring runs inwards past the tip of the cut."""
+    beside = np.abs((ring - tip) @ ACROSS) < 6
+    return ((ring - tip) @ INWARDS)[beside & ((ring - tables.CENTRE) @ INWARDS < 0)].max()
+
+
 @pytest.mark.parametrize("off_mm", [-12.0, 8.0])
 def test_the_outline_goes_as_far_into_a_cut_as_the_cut_does(off_mm):
     """However far the map ran: short of the tip, or past it along a dark line."""
     truth, tip = tables.with_cut(tables.wavy_ring(), 70.0, 6.0, 50.0)
     flat = tables.paint(truth, "mat")
     deeper, _ = tables.with_cut(tables.wavy_ring(), 70.0, 6.0 + 0.12 * off_mm, 50.0 + off_mm)
-    ring = resample(deeper if signed_area(deeper) < 0 else deeper[::-1], SPACING_MM)
-    normals = outward_normals(ring, 1.0 / SPACING_MM)
-    closed = close_notches(flat, read_shell(flat), ring, normals, SPACING_MM)
-    beside = np.abs((closed - tip) @ ACROSS) < 6
-    deep = ((closed - tip) @ INWARDS)[beside & ((closed - tables.CENTRE) @ INWARDS < 0)]
-    assert -1.5 < deep.max() < 1.5
+    assert -1.5 < deepest_mm(closed_notches(flat, deeper), tip) < 1.5
 
 
 @pytest.mark.parametrize("table", ["planks", "melamine"])
@@ -143,3 +149,27 @@ def test_where_a_cut_ends_is_a_guess_only_where_it_does_not_end_plainly():
         marked = guessed_ends(flat, WHITE, ring)
         assert marked.any() == guessed
         assert np.hypot(*(ring[marked] - at).T).max(initial=0.0) < 5.0
+
+
+def test_a_cut_that_runs_out_of_the_strip_is_found_by_the_next():
+    truth, tip = tables.with_cut(tables.wavy_ring(), 70.0, 4.0, 110.0)
+    found = cut_end(tables.paint(truth, "planks"), WHITE, tip - 100 * INWARDS, 36.0, INWARDS)  # a strip sees 48 mm on
+    assert np.hypot(*(found - tip)) < 2.0
+
+
+def test_what_the_outline_runs_past_the_end_of_a_cut_is_taken_back():
+    """Wide as a drawn line, so that its sides are seen apart."""
+    truth, tip = tables.with_cut(tables.wavy_ring(), 70.0, 6.0, 50.0)
+    corners = ((-20, 1.2), (9, 1.2), (9, -1.2), (-20, -1.2))
+    past = Polygon([tip + along * INWARDS + across * ACROSS for along, across in corners])
+    ring = np.asarray(Polygon(truth).difference(past).exterior.coords[:-1])
+    assert deepest_mm(closed_notches(tables.paint(truth, "mat"), ring), tip) < 1.5
+
+
+def test_the_outline_is_marked_where_it_is_a_guess_where_a_cut_ends(monkeypatch):
+    truth, tip = tables.with_cut(tables.wavy_ring(), 70.0, 6.0, 50.0)
+    flat = tables.paint(truth, "mat")
+    for sure, marked in ((0.95, False), (0.5, True)):
+        monkeypatch.setattr(silhouette_ends, "sureness", lambda *_, sure=sure: sure)
+        found = find_silhouette(flat)
+        assert found.unsure[0][np.hypot(*(found.rings_mm[0] - tip).T).argmin()] == marked
