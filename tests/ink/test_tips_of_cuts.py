@@ -158,9 +158,9 @@ def test_a_cut_that_runs_out_of_the_strip_is_found_by_the_next():
 
 
 def test_what_the_outline_runs_past_the_end_of_a_cut_is_taken_back():
-    """Wide as a drawn line, so that its sides are seen apart."""
+    """Wide as a drawn line and then narrower, so that its own sides would stand."""
     truth, tip = tables.with_cut(tables.wavy_ring(), 70.0, 6.0, 50.0)
-    corners = ((-20, 1.2), (9, 1.2), (9, -1.2), (-20, -1.2))
+    corners = ((-20, 1.2), (9, 1.2), (13, 0), (9, -1.2), (-20, -1.2))
     past = Polygon([tip + along * INWARDS + across * ACROSS for along, across in corners])
     ring = np.asarray(Polygon(truth).difference(past).exterior.coords[:-1])
     assert deepest_mm(closed_notches(tables.paint(truth, "mat"), ring), tip) < 1.5
