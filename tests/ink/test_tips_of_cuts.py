@@ -58,7 +58,7 @@ def test_a_narrow_cut_is_followed_far_past_where_it_was_seen_open(table):
     flat = tables.paint(truth, table, strokes=[([middle - 40 * aslant, middle + 40 * aslant], 1.6)])
     found = seen_end(flat, tip, 25.0, askew=0.02)
     short, aside = (tip - found) @ INWARDS, (tip - found) @ ACROSS
-    assert -1.5 < short < 6.0  # over its last 6 mm it is thinner than 0.2 mm, less than a pixel
+    assert -1.0 < short < 6.0  # over its last 6 mm it is thinner than 0.2 mm, less than a pixel
     assert abs(aside) < 0.5
 
 
@@ -163,7 +163,7 @@ def test_what_the_outline_runs_past_the_end_of_a_cut_is_taken_back():
     corners = ((-20, 1.2), (9, 1.2), (13, 0), (9, -1.2), (-20, -1.2))
     past = Polygon([tip + along * INWARDS + across * ACROSS for along, across in corners])
     ring = np.asarray(Polygon(truth).difference(past).exterior.coords[:-1])
-    assert deepest_mm(closed_notches(tables.paint(truth, "mat"), ring), tip) < 1.5
+    assert -1.5 < deepest_mm(closed_notches(tables.paint(truth, "mat"), ring), tip) < 1.5
 
 
 def test_the_outline_is_marked_where_it_is_a_guess_where_a_cut_ends(monkeypatch):
