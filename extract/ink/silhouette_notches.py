@@ -43,7 +43,7 @@ def close_notches(flat: FlatView, reading: Reading, ring: Array, normals: Array,
     at = 0
     for notch in (_moved(notch, turn) for notch in notches):
         frame = frame_of(ring, notch, spacing_mm)
-        if notch.first < at or (frame is None and depth_of(ring, notch) > SHALLOW_MM):
+        if notch.first < at or (frame is None and _deepest(ring, notch)[1] > SHALLOW_MM):
             continue
         tip = None
         if frame is not None and believed(reading, frame):
@@ -53,7 +53,7 @@ def close_notches(flat: FlatView, reading: Reading, ring: Array, normals: Array,
             pieces.append(ring[at : notch.first])
             at = notch.last + 1
             continue
-        onwards = _onwards(ring, notch, tip)
+        onwards = LineString([_deepest(ring, notch)[0], tip])
         if any(onwards.distance(other) < CLEAR_MM for other in (_rest(ring, notch), *taken)):
             continue
         taken.append(onwards)
@@ -68,13 +68,6 @@ def close_notches(flat: FlatView, reading: Reading, ring: Array, normals: Array,
 
 def _moved(notch: Notch, turn: int) -> Notch:
     return Notch(notch.first - turn, notch.last - turn)
-
-
-def _onwards(ring: Array, notch: Notch, tip: Array) -> LineString:
-    """From where the outline runs deepest into a notch to its tip."""
-    inside = ring[notch.first : notch.last + 1]
-    deep = np.hypot(*(inside - inside[[0, -1]].mean(0)).T)
-    return LineString([inside[int(deep.argmax())], tip])
 
 
 def _rest(ring: Array, notch: Notch) -> LineString:
@@ -99,7 +92,8 @@ def believed(reading: Reading, frame: Frame) -> bool:
     )
 
 
-def depth_of(ring: Array, notch: Notch) -> float:
-    """How far (mm) a notch runs in from the middle of its mouth."""
-    inside = ring[np.arange(notch.first, notch.last + 1) % len(ring)]
-    return float(np.hypot(*(inside - inside[[0, -1]].mean(0)).T).max())
+def _deepest(ring: Array, notch: Notch) -> tuple[Array, float]:
+    """Where the outline runs deepest into a notch, and how far (mm) that is from the middle of its mouth."""
+    inside = ring[notch.first : notch.last + 1]
+    deep = np.hypot(*(inside - inside[[0, -1]].mean(0)).T)
+    return inside[int(deep.argmax())], float(deep.max())
