@@ -187,16 +187,15 @@ def _ink(tracing: Tracing) -> bytes:
         np.asarray(cv2.cvtColor(grey, cv2.COLOR_GRAY2BGR), np.uint8), flat.mm_per_px, flat.origin_mm, flat.valid
     )
     sheet = _sheet(view, 0.3)
-    believed = {run.points_mm.tobytes() for run in kept}
-    for run in seen:
-        good = run.points_mm.tobytes() in believed
-        sheet.line(run.points_mm, run.closed, LEAF if good else RUST)
+    for runs, colour in ((seen, RUST), (kept, LEAF)):
+        for run in runs:
+            sheet.line(run.points_mm, run.closed, colour)
     inks = sum(run.length_mm for run in kept)
     doubted = sum(run.length_mm for run in seen) - inks
     sheet.legend = [
         (GREY, "the darker, the more light is missing against the tape around (ink, shadows, edges of tape)"),
         (LEAF, f"read as ink: {inks:.0f} mm"),
-        (RUST, f"dark, but too narrow, too faint or bright beside: {doubted:.0f} mm of tape edges and wrinkles"),
+        (RUST, f"dark, but unlike ink: {doubted:.0f} mm of tape edges and wrinkles"),
     ]
     return sheet.png("Ink: darkness of the shell and what was taken for a line")
 

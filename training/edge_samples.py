@@ -133,12 +133,17 @@ def project(truth: dict, points: np.ndarray) -> np.ndarray:
 
 
 def seen_ring(truth: dict, rest: float) -> np.ndarray:
-    """Where the outline is seen on the plane z = rest: an edge that stands up is seen shifted away from the camera."""
+    """Where the outline is seen on the plane z = rest."""
     exact = np.array(truth["silhouette"]["exact_points"])
     nearest = cKDTree(truth["silhouette"]["points"]).query(exact)[1]
-    z = np.array(truth["silhouette"]["z"])[nearest][:, None]
+    return seen_on(truth, rest, exact, np.array(truth["silhouette"]["z"])[nearest])
+
+
+def seen_on(truth: dict, rest: float, points: np.ndarray, z: np.ndarray) -> np.ndarray:
+    """Where points (N, 2) at heights z (N,) are seen on the plane z = rest: what stands up is seen shifted away from
+    the camera."""
     eye = np.array(truth["camera"]["position_mm"])
-    return eye[:2] + (exact - eye[:2]) * (eye[2] - rest) / (eye[2] - z)
+    return np.asarray(eye[:2] + (points - eye[:2]) * (eye[2] - rest) / (eye[2] - z[:, None]), float)
 
 
 def paper(above: Above) -> np.ndarray:

@@ -1,42 +1,39 @@
-"""Which runs are ink: by their darkness and width, and where that leaves a doubt by the line they belong to.
+"""Which runs are ink: by what the network says of them, and where that leaves a doubt by the line they belong to.
 
-Nothing drawn is narrower than a marker's tip, and little else on a shell is as dark as ink. In between, where glare
-lies on the ink or the pen ran dry, runs are judged along the line they are part of: nature changes seldom along a line,
-so a faint stretch between dark ones is ink, and a dark one within a long tape edge is not.
+Nature changes seldom along a line: a stretch under glare between plain ones is ink, and a dark one within a long tape
+edge is not. Where it does change, as where the edge of a tape carries a tick on, the run is cut.
 
-Words: a *link* joins the ends of two runs that carry each other on; a *line* is a string of linked runs.
+Words: a *cell* is a stretch of a run for which the network answers; a *link* joins the ends of two runs that carry each
+other on; a *line* is a string of linked runs.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import groupby
+from dataclasses import replace
 
 import numpy as np
 import shapely
 from scipy.spatial import cKDTree
 from shapely.geometry.base import BaseGeometry
 
-from extract.doors import Array
+from extract.doors import Array, Mask
 from extract.ink.branches import Run, with_true_nodes
+from extract.ink.ink_net import CELL
 
-WIDTHS_MM, EVIDENCE_NEEDED = (0.84, 0.92, 1.0, 1.15), (0.095, 0.05, 0.045, 0.04)
-"""Tips are 1 mm and more, and blur adds to it; shadows of tape edges come out at 0.6 to 0.9 mm. On scenes with exact
-truth what is as wide as a tip and not ink stays under 0.045, from 0.9 mm on, and tape edges under 0.085; ink sinks to
-0.03 under the worst glare, in thin lines to 0.044, elsewhere to 0.07."""
+WORTH = 0.3
 MOST_FOR, MOST_AGAINST = 1.2, -0.7
-"""Bounds of a millimetre's vote, the log of its evidence over what is needed: no short stretch decides alone."""
-CHANGE_COST = 6.0
-"""In votes: a centimetre of dark ink, or of tape edge, tells two natures apart within one line; less does not."""
+"""A millimetre votes with so much of the log odds, within these bounds: no short stretch decides alone."""
+TIP_MM, TAKEN, PLAIN, NOT_AGAINST = 0.95, 0.7, 6.0, -4.0
+"""What is as wide as a marker's tip and takes half of the light (ln tape / ink) is plainly ink, unless the network is
+sure of the contrary: of 13,451 other dark lines in our own scenes none is both."""
+CHANGE_COST = 3.0
+"""In votes: some millimetres of dark ink, or of tape edge, tell two natures apart within one line; less does not."""
 LEAST_VOTES = 3.5
 LOOP_BONUS, ANCHOR_BONUS = 8.0, 3.0
 ANCHOR_NEAR_MM = 3.0
 BRIEF_MM = 6.0
 """A line shorter than this between two others is as often a wrinkle as ink: its two ends count half."""
-LEAST_BETWEEN, LEAST_BEYOND, TIPS_MM = 0.023, 0.034, (0.8, 1.5)
-"""Evidence of a stretch that goes on from ink and leads to ink or the cut edge, and of one that goes on from ink and
-leads nowhere but is as wide as a marker's tip. On our own scenes with exact truth what has more is ink, and of what has
-less not half: tape edges and creases pass by what they cross."""
 LINK_TURN_DEG, LINK_GAP_MM, LINK_ASIDE_MM, LINK_WIDTHS = 25.0, 7.0, 1.0, 0.6
 SPECK_MM = 3.5
 
@@ -46,77 +43,67 @@ Line = tuple[list[RunEnd], bool]
 """The near ends of the runs of a line, in order along it, and whether it closes; every run is in exactly one line."""
 
 
-def believed(runs: Sequence[Run], outline: BaseGeometry) -> list[Run]:
-    """Runs that are ink, without specks; ends where nothing else is left are free. ``outline`` is the cut edge."""
+def believed(runs: Sequence[Run], odds: Sequence[Array], outline: BaseGeometry) -> list[Run]:
+    """What of the runs is ink, by the log ``odds`` of the cells of each, without specks; ends where nothing else is
+    left are free. ``outline`` is the cut edge."""
     link = links(runs)
-    votes = [vote(run) for run in runs]
+    votes = [votes_of(run, said) for run, said in zip(runs, odds, strict=True)]
     lines = _lines(len(runs), link)
     ink = _natures(lines, votes, runs, set())
-    anchored = _anchored(runs, link, ink, outline)
-    ink = _carried_through(lines, runs, _natures(lines, votes, runs, anchored), anchored)
-    kept = with_true_nodes([run for run, good in zip(runs, ink, strict=True) if good])
+    ink = _natures(lines, votes, runs, _anchored(runs, link, ink, outline))
+    kept = with_true_nodes([piece for run, good in zip(runs, ink, strict=True) for piece in _inked(run, good)])
     return [run for run in kept if run.start >= 0 or run.end >= 0 or run.length_mm > SPECK_MM]
 
 
-def evidence_needed(width_mm: float) -> float:
-    """Evidence that makes a run of this width ink rather than not."""
-    return float(np.interp(width_mm, WIDTHS_MM, EVIDENCE_NEEDED))
+def votes_of(run: Run, odds: Array) -> Array:
+    """For (positive) or against ink, cell by cell in proportion to their length."""
+    if run.width_mm > TIP_MM and run.absorbed.max() > TAKEN:
+        odds = np.where(odds > NOT_AGAINST, np.maximum(odds, PLAIN), odds)
+    return np.asarray(run.length_mm / len(odds) * np.clip(WORTH * odds, MOST_AGAINST, MOST_FOR))
 
 
-def vote(run: Run) -> float:
-    """For (positive) or against ink, in proportion to the run's length."""
-    odds = np.log(max(run.evidence, 1e-3) / evidence_needed(run.width_mm))
-    return run.length_mm * float(np.clip(odds, MOST_AGAINST, MOST_FOR))
+def _inked(run: Run, good: Mask) -> list[Run]:
+    """The stretches of a run whose cells are ``good``; they meet no node where they were cut."""
+    if good.all():
+        return [run]
+    change = np.flatnonzero(np.diff(np.r_[False, good, False].astype(int)))
+    pieces = []
+    for first, end in change.reshape(-1, 2).tolist():
+        points = run.points_mm[first * CELL : None if end == len(good) else end * CELL + 1]
+        start, stop = (run.start if first == 0 else -1), (run.end if end == len(good) else -1)
+        if len(points) > 1:
+            pieces.append(replace(run, points_mm=points, start=start, end=stop, closed=False))
+    return pieces
 
 
-def _natures(lines: Sequence[Line], votes: Sequence[float], runs: Sequence[Run], anchored: set[RunEnd]) -> list[bool]:
-    ink = [False] * len(votes)
+def _natures(lines: Sequence[Line], votes: Sequence[Array], runs: Sequence[Run], anchored: set[RunEnd]) -> list[Mask]:
+    """For each run which of its cells are ink."""
+    ink = [np.zeros(len(cast), bool) for cast in votes]
     for line, closed in lines:
         ends = [end in anchored for end in (line[0], other_end(line[-1]))]
         brief = all(ends) and sum(runs[i].length_mm for i, _ in line) < BRIEF_MM
         first, last = (ANCHOR_BONUS * here / (1 + brief) for here in ends)
-        whole = closed or runs[line[0][0]].closed
-        for (index, _), good in zip(line, judged([votes[i] for i, _ in line], whole, first, last), strict=True):
-            ink[index] = good
+        along = np.concatenate([votes[i][::-1] if backwards else votes[i] for i, backwards in line])
+        natures, at = np.array(judged(along.tolist(), closed or runs[line[0][0]].closed, first, last)), 0
+        for index, backwards in line:
+            good = natures[at : at + len(ink[index])]
+            ink[index] = good[::-1] if backwards else good
+            at += len(good)
     return ink
 
 
-def _carried_through(
-    lines: Sequence[Line], runs: Sequence[Run], ink: Sequence[bool], anchored: set[RunEnd]
-) -> list[bool]:
-    """The natures with those stretches made ink that go on from ink of their line."""
-    out = list(ink)
-    for line, _ in lines:
-        natures = [ink[i] for i, _ in line]
-        for good, group in groupby(range(len(line)), key=natures.__getitem__):
-            here = list(group)
-            before, after = here[0] > 0, here[-1] < len(line) - 1
-            led = (before or line[0] in anchored) and (after or other_end(line[-1]) in anchored)
-            if not good and (before or after) and _goes_on([runs[line[k][0]] for k in here], led):
-                for k in here:
-                    out[line[k][0]] = True
-    return out
-
-
-def _goes_on(stretch: Sequence[Run], led: bool) -> bool:
-    """Whether a stretch in line with ink is ink; ``led``: it leads to ink or the cut edge."""
-    lengths = [run.length_mm for run in stretch]
-    evidence = np.average([run.evidence for run in stretch], weights=lengths)
-    width = np.average([run.width_mm for run in stretch], weights=lengths)
-    return bool(evidence > (LEAST_BETWEEN if led else LEAST_BEYOND) and (led or TIPS_MM[0] < width < TIPS_MM[1]))
-
-
 def _anchored(
-    runs: Sequence[Run], link: dict[RunEnd, RunEnd], ink: Sequence[bool], outline: BaseGeometry
+    runs: Sequence[Run], link: dict[RunEnd, RunEnd], ink: Sequence[Mask], outline: BaseGeometry
 ) -> set[RunEnd]:
     """Ends at the cut edge or at ink of another line: few lines end in the middle of nowhere."""
     ends = [(i, last) for i, run in enumerate(runs) if not run.closed for last in (False, True)]
-    if not any(ink) or not ends:
+    if not any(good.any() for good in ink) or not ends:
         return set()
     tips = np.array([runs[i].points_mm[-1 if last else 0] for i, last in ends])
     at_edge = shapely.distance(shapely.points(tips), outline) < ANCHOR_NEAR_MM
     owner = np.repeat(np.arange(len(runs)), [len(run.points_mm) for run in runs])
-    points, inked = np.vstack([run.points_mm for run in runs]), np.array(ink)[owner]
+    inked = np.concatenate([np.repeat(good, CELL)[: len(run.points_mm)] for run, good in zip(runs, ink, strict=True)])
+    points = np.vstack([run.points_mm for run in runs])
     around = cKDTree(points[inked]).query_ball_point(tips, ANCHOR_NEAR_MM)
     owner = owner[inked]
     own = [{i, link.get((i, last), (i, last))[0]} for i, last in ends]
@@ -125,16 +112,16 @@ def _anchored(
 
 
 def judged(votes: Sequence[float], closed: bool, first: float, last: float) -> list[bool]:
-    """The likeliest natures of a line's runs: most votes, less ``CHANGE_COST`` for each change (Viterbi 1967).
+    """The likeliest natures of a line's cells: most votes, less ``CHANGE_COST`` for each change (Viterbi 1967).
     ``first`` and ``last`` are bonuses for ink at its ends."""
     if closed and sum(votes) + LOOP_BONUS > 0:
         return [True] * len(votes)
-    gain, origin = np.array([0.0, first - LEAST_VOTES]), []  # for ending in "not ink" and in "ink"
+    other, ink = 0.0, first - LEAST_VOTES  # for ending in either nature
+    origin = []
     for cast in votes:
-        changed = gain[::-1] - CHANGE_COST
-        origin.append(changed > gain)
-        gain = np.maximum(gain, changed) + np.array([0.0, cast])
-    state, natures = int(gain[1] + last > gain[0]), []
+        origin.append((ink - CHANGE_COST > other, other - CHANGE_COST > ink))
+        other, ink = max(other, ink - CHANGE_COST), max(ink, other - CHANGE_COST) + cast
+    state, natures = int(ink + last > other), []
     for came_over in reversed(origin):
         natures.append(bool(state))
         state = 1 - state if came_over[state] else state

@@ -36,11 +36,6 @@ stroke or a glint does not pass for a side."""
 FLOOR = 4
 """Which of the twenty samples on one side, from the least dark on, is tape: about a fifth of them lie on nothing else,
 even beside another stroke."""
-GLINT_ROOM = 0.15
-"""A wrinkle is dark on one flank and bright on the other; tape beside ink varies by less than this share."""
-HOLLOW_ROOM, HOLLOW_PENALTY = 0.05, 4.0
-STEP_ROOM, STEP_PENALTY = 0.3, 0.8
-"""Shares of its depth within which 19 of 20 runs of ink stay on scenes with exact truth; other dark lines seldom do."""
 PROFILE_MM = np.linspace(-2.5, 2.5, 41)
 MIDDLE = np.flatnonzero(np.abs(PROFILE_MM) < 0.3)
 BESIDE = np.flatnonzero((np.abs(PROFILE_MM) > 1.2) & (np.abs(PROFILE_MM) < 2.4))
@@ -51,16 +46,12 @@ Piece = TypeVar("Piece", Branch, "Run")
 
 @dataclass(frozen=True, eq=False)
 class Run:
-    """A branch in mm: points about 0.4 mm apart, the nodes it meets (-1: none), its reading of the ink.
-
-    ``evidence`` that it is ink: ridge strength times the share of light taken, less what a bright flank takes off.
-    """
+    """A branch in mm: points about 0.4 mm apart, the nodes it meets (-1: none), and how it looks if it is ink."""
 
     points_mm: Array
     start: int
     end: int
     closed: bool
-    evidence: float
     absorbed: Array
     width_mm: float
     scatter_mm: float
@@ -187,13 +178,11 @@ def place(branch: Branch, field: InkField, flat: FlatView) -> Run:
     placed, seen = _centred(points, _sides(dark, width), field, branch.closed, width)
     ratio = _ratio_across(seen, field, branch.closed)
     dark = _taken(ratio)
-    strength = float(np.median(sample(field.ridge, seen)))
     return Run(
         points_mm=flat.mm_from_px(placed),
         start=branch.start,
         end=branch.end,
         closed=branch.closed,
-        evidence=strength * _likeness(np.median(dark, axis=0)),
         absorbed=np.median(ratio[:, MIDDLE].astype(float), axis=(0, 1)),
         width_mm=_width_mm(dark),
         scatter_mm=_scatter(_middles(_sides(dark, width))),
@@ -224,20 +213,6 @@ def _centred(points_px: Array, sides: Array, field: InkField, closed: bool, widt
         placed = seen if same else moved(placed, whole)
     ends = _straight_ends(placed, closed, width_mm)
     return ends, ends if placed is seen else _straight_ends(seen, closed, width_mm)
-
-
-def _likeness(profile: Array) -> float:
-    """How deep a profile is, less what makes it unlike ink: a bright flank, a bright core between dark flanks (a crease
-    in glare), tape of another grey on either side (a tape edge)."""
-    left, right = (float(np.median(profile[side])) for side in (PROFILE_MM < -1.2, PROFILE_MM > 1.2))
-    depth = float(profile[MIDDLE].mean())
-    glint = max(0.0, -float(profile[BESIDE].min()) - GLINT_ROOM)
-    body = max(depth - (left + right) / 2, 0.1)
-    hollow = float(profile[np.abs(PROFILE_MM) < 0.9].max() - profile[np.abs(PROFILE_MM) < 0.2].min()) / body
-    step = abs(left - right) / body
-    core = np.clip(1 - HOLLOW_PENALTY * (hollow - HOLLOW_ROOM), 0.3, 1.0)
-    sides = np.clip(1 - STEP_PENALTY * (step - STEP_ROOM), 0.5, 1.0)
-    return max(0.0, depth - glint) * float(core * sides)
 
 
 def _straight_ends(points: Array, closed: bool, width_mm: float) -> Array:

@@ -18,16 +18,16 @@ from extract.ink.belief import believed
 from extract.ink.branches import Run, placed_runs
 from extract.ink.colours import DARKEST_FIRST, colour_name, inks_of
 from extract.ink.darkness import InkField, ink_field, unmixed
+from extract.ink.ink_net import ink_odds
 from extract.ink.onward import carried_on
 from extract.ink.reach import carried, clipped, cut_edge, shell_of, thread_line
 from extract.ink.shell_view import crop, shrink
 from extract.ink.skeleton import strong_ridges, trace_branches
-from extract.ink.ticks import with_ticks
 
 LEAST_INK_RIDGE = 0.15
 """Below this a ridge is a tape edge, whatever the light (measured on path-traced scenes: 99.9 % of those lie lower)."""
 HIGH, LEAST_LOW, LOW_SHARE = 0.14, 0.08, 0.22
-FAINTEST = 0.10
+FAINTEST = 0.07
 """Ridge strength along most of a run that is worth judging: ink in glare sinks to 0.12."""
 TICK_MM = (5.0, 18.0)
 """Ticks are drawn 8 to 14 mm long across a seam (common practice, no source); allowance for bleeding and fading."""
@@ -100,8 +100,8 @@ def ink_evidence(flat: FlatView, silhouette: Silhouette) -> tuple[FlatView, InkF
     seen there, and those believed to be ink (of all inks together)."""
     flat = _cropped(flat, silhouette)
     field = ink_field(flat, silhouette)
-    seen = _dark_runs(field, flat)
-    return flat, field, seen, with_ticks(believed(seen, cut_edge(silhouette)), seen, field, flat)
+    seen = dark_runs(field, flat)
+    return flat, field, seen, _inked(seen, field, flat, cut_edge(silhouette))
 
 
 def _cropped(flat: FlatView, silhouette: Silhouette) -> FlatView:
@@ -110,11 +110,15 @@ def _cropped(flat: FlatView, silhouette: Silhouette) -> FlatView:
 
 
 def _read_runs(field: InkField, flat: FlatView, edge: BaseGeometry) -> list[Run]:
-    seen = _dark_runs(field, flat)
-    return with_ticks(believed(seen, edge), seen, field, flat)
+    return _inked(dark_runs(field, flat), field, flat, edge)
 
 
-def _dark_runs(field: InkField, flat: FlatView) -> list[Run]:
+def _inked(seen: list[Run], field: InkField, flat: FlatView, edge: BaseGeometry) -> list[Run]:
+    return believed(seen, ink_odds([(run.points_mm, run.closed) for run in seen], field, flat), edge)
+
+
+def dark_runs(field: InkField, flat: FlatView) -> list[Run]:
+    """All dark lines, ink or not."""
     clear = field.ridge[field.ridge > LEAST_INK_RIDGE]
     if len(clear) == 0:
         return []

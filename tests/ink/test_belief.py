@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +13,8 @@ from shapely import LineString
 
 from extract.ink.assemble import threads_of
 from extract.ink.belief import believed
-from extract.ink.branches import Run
+from extract.ink.branches import STEP_MM, Run
+from extract.ink.ink_net import CELL, cells
 from extract.ink.lines import find_strokes
 
 _spec = importlib.util.spec_from_file_location("paint", Path(__file__).with_name("paint.py"))
@@ -130,17 +132,30 @@ def test_a_line_ends_on_its_own_colour_where_three_lines_meet():
     assert last.points_mm[:, 0].min() < 80
 
 
-def run_along(x_first, x_last, evidence, start=-1, end=-1):
-    points = np.c_[np.arange(x_first, x_last, 0.4), np.full(len(np.arange(x_first, x_last, 0.4)), 60.0)]
-    return Run(points, start, end, False, evidence, np.ones(3), 0.95, 0.05)
+def run_along(x_first, x_last, start=-1, end=-1):
+    x = np.arange(x_first, x_last, STEP_MM)
+    return Run(np.c_[x, np.full(len(x), 60.0)], start, end, False, np.ones(3), 0.95, 0.05)
+
+
+def told(run, *odds):
+    """Log odds of a run's cells: those given over equal parts of it."""
+    return np.concatenate([np.full(len(part), said) for part, said in zip(
+        np.array_split(np.arange(cells(len(run.points_mm))), len(odds)), odds, strict=True)])  # fmt: skip
 
 
 @pytest.mark.parametrize(("stops_at", "count"), [(150, 2), (120, 1)])
 def test_doubtful_ink_counts_where_it_leads_from_ink_to_the_cut_edge(stops_at, count):
-    """On scenes with exact truth (our own generator) such stretches are lines under glare; a tape edge in line with a
-    drawn one ends anywhere."""
-    runs = [run_along(20, 60, 0.2, end=1), run_along(60, stops_at, 0.03, start=1)]
-    assert len(believed(runs, LineString([(150, 0), (150, 120)]))) == count
+    """A tape edge in line with a drawn one ends anywhere."""
+    runs = [run_along(20, 60, end=1), run_along(60, stops_at, start=1)]
+    odds = [told(runs[0], 8.0), told(runs[1], -0.2)]
+    assert len(believed(runs, odds, LineString([(150, 0), (150, 120)]))) == count
+
+
+def test_a_run_is_cut_where_ink_turns_into_a_tape_edge():
+    run = run_along(20, 60)
+    (kept,) = believed([run], [told(run, 8.0, -8.0)], LineString([(20, 0), (20, 120)]))
+    assert kept.points_mm[0, 0] == 20
+    assert kept.points_mm[-1, 0] == pytest.approx(40, abs=CELL * STEP_MM)
 
 
 @pytest.mark.parametrize("deep_mm", [1.8, 2.2])
@@ -156,7 +171,7 @@ def test_a_line_with_its_own_straight_continuation_is_not_turned_into_another():
     """Round one node: a line that runs through, one that goes on beyond a gap, and the end of a third."""
 
     def run(first, last, start=-1, end=-1):
-        return Run(line(first, last, step=0.4), start, end, False, 0.3, np.ones(3), 1.5, 0.05)
+        return Run(line(first, last, step=0.4), start, end, False, np.ones(3), 1.5, 0.05)
 
     slant = np.array([np.cos(np.radians(20)), np.sin(np.radians(20))])
     node = np.array([80.0, 60.0])
@@ -171,3 +186,11 @@ def test_a_line_with_its_own_straight_continuation_is_not_turned_into_another():
     lines = sorted(np.ptp(thread.points_mm, axis=0).round().tolist() for thread in threads_of(runs, edge))
     assert len(lines) == 4
     assert lines[-1] == pytest.approx([120, 0], abs=1.0)
+
+
+@pytest.mark.parametrize(("width_mm", "taken", "kept"), [(1.2, 0.9, 1), (1.2, 0.5, 0), (0.7, 0.9, 0)])
+def test_what_is_plainly_ink_is_ink_though_the_network_doubts_it(width_mm, taken, kept):
+    """No edge of tape takes half of the light over a marker's width (on scenes with exact truth, our own generator)."""
+    run = replace(run_along(20, 60), width_mm=width_mm, absorbed=np.full(3, taken))
+    assert len(believed([run], [told(run, -2.0)], LineString([(150, 0), (150, 120)]))) == kept
+    assert not believed([run], [told(run, -8.0)], LineString([(150, 0), (150, 120)]))
