@@ -129,7 +129,7 @@ def bare_strips(field: InkField, flat: FlatView, drawn: Drawn, rng: np.random.Ge
     for _ in range(20 * BARE):
         k, turn = rng.integers(len(rows)), rng.uniform(0, 2 * np.pi)
         way = np.array([np.cos(turn), np.sin(turn)])
-        points = flat.mm_from_px([columns[k], rows[k]]) + np.arange(0, BARE_MM, STEP_MM)[:, None] * way
+        points = flat.mm_from_px(np.array([columns[k], rows[k]])) + np.arange(0, BARE_MM, STEP_MM)[:, None] * way
         column, row = np.round(flat.px_from_mm(points)).astype(int).T
         within = (column >= 0) & (row >= 0) & (column < field.inside.shape[1]) & (row < field.inside.shape[0])
         if within.all() and field.inside[row, column].all() and tree.query(points)[0].min() > BARE_CLEAR_MM:
