@@ -26,7 +26,7 @@ MOST_FOR, MOST_AGAINST = 1.2, -0.7
 """A millimetre votes with so much of the log odds, within these bounds: no short stretch decides alone."""
 TIP_MM, TAKEN, PLAIN, NOT_AGAINST = 0.95, 0.7, 6.0, -4.0
 """What is as wide as a marker's tip and takes half of the light (ln tape / ink) is plainly ink, unless the network is
-sure of the contrary: of 13,451 other dark lines in our own scenes none is both."""
+sure of the contrary: on scenes with exact truth (our own generator) no other dark line is both."""
 CHANGE_COST = 3.0
 """In votes: some millimetres of dark ink, or of tape edge, tell two natures apart within one line; less does not."""
 LEAST_VOTES = 3.5

@@ -28,6 +28,9 @@ BEYOND = 16
 TANGENT = 12
 """Straight on is said by so many points of the line."""
 
+MOST_ROWS = 32768
+"""Shown at once, for the sake of memory: a shell has some ten thousand, a shell of printed cloth any number."""
+
 DARKEST, LIGHTEST = 1.5, -1.0
 """Bounds of ln(tape / pixel) as shown."""
 
@@ -47,9 +50,11 @@ def ink_odds(lines: Sequence[tuple[Array, bool]], field: InkField, flat: FlatVie
 
 def strips_odds(strips: Sequence[Image]) -> Array:
     """Log odds of ink for every CELL rows of strips one after the other."""
-    net = network("ink_net.onnx")
-    net.setInput(np.concatenate(strips).transpose(2, 0, 1)[None])
-    return np.asarray(net.forward()[0, 0, :, 0], float)
+    net, whole, said = network("ink_net.onnx"), np.concatenate(strips), []
+    for first in range(0, len(whole), MOST_ROWS):
+        net.setInput(whole[first : first + MOST_ROWS].transpose(2, 0, 1)[None])
+        said.append(net.forward()[0, 0, :, 0].copy())
+    return np.concatenate(said).astype(float)
 
 
 def cells(points: int) -> int:

@@ -28,7 +28,7 @@ LEAST_INK_RIDGE = 0.15
 """Below this a ridge is a tape edge, whatever the light (measured on path-traced scenes: 99.9 % of those lie lower)."""
 HIGH, LEAST_LOW, LOW_SHARE = 0.14, 0.08, 0.22
 FAINTEST = 0.07
-"""Ridge strength along most of a run that is worth judging: ink in glare sinks to 0.12."""
+"""Ridge strength along most of a run that the network is shown: ink in glare sinks to 0.12."""
 TICK_MM = (5.0, 18.0)
 """Ticks are drawn 8 to 14 mm long across a seam (common practice, no source); allowance for bleeding and fading."""
 CROSSING_HOLE_MM2 = 1.5
