@@ -194,3 +194,10 @@ def test_what_is_plainly_ink_is_ink_though_the_network_doubts_it(width_mm, taken
     run = replace(run_along(20, 60), width_mm=width_mm, absorbed=np.full(3, taken))
     assert len(believed([run], [told(run, -2.0)], LineString([(150, 0), (150, 120)]))) == kept
     assert not believed([run], [told(run, -8.0)], LineString([(150, 0), (150, 120)]))
+
+
+def test_a_run_that_comes_the_other_way_along_its_line_is_cut_at_its_own_place():
+    first, second = run_along(20, 60, end=1), run_along(60, 100, start=1)
+    back = replace(second, points_mm=second.points_mm[::-1], start=-1, end=1)
+    kept = believed([first, back], [told(first, 8.0), told(back, -8.0, 8.0)], LineString([(20, 0), (20, 120)]))
+    assert sorted(float(run.points_mm[:, 0].max()) for run in kept) == pytest.approx([60, 80], abs=CELL * STEP_MM)
