@@ -27,6 +27,9 @@ MOST_FOR, MOST_AGAINST = 1.2, -0.7
 TIP_MM, TAKEN, PLAIN, NOT_AGAINST = 0.95, 0.7, 6.0, -4.0
 """What is as wide as a marker's tip and takes half of the light (ln tape / ink) is plainly ink, unless the network is
 sure of the contrary: on scenes with exact truth (our own generator) no other dark line is both."""
+RIM_MM = 1.2
+"""A dark line that runs so close to the cut edge is a sliver of table that the outline took in, or its shadow; a line
+drawn there would part off nothing."""
 CHANGE_COST = 3.0
 """In votes: some millimetres of dark ink, or of tape edge, tell two natures apart within one line; less does not."""
 LEAST_VOTES = 3.5
@@ -47,7 +50,10 @@ def believed(runs: Sequence[Run], odds: Sequence[Array], outline: BaseGeometry) 
     """What of the runs is ink, by the log ``odds`` of the cells of each, without specks; ends where nothing else is
     left are free. ``outline`` is the cut edge."""
     link = links(runs)
-    votes = [votes_of(run, said) for run, said in zip(runs, odds, strict=True)]
+    votes = [
+        np.full(len(said), MOST_AGAINST) if _on_the_rim(run, outline) else votes_of(run, said)
+        for run, said in zip(runs, odds, strict=True)
+    ]
     lines = _lines(len(runs), link)
     ink = _natures(lines, votes, runs, set())
     ink = _natures(lines, votes, runs, _anchored(runs, link, ink, outline))
@@ -60,6 +66,11 @@ def votes_of(run: Run, odds: Array) -> Array:
     if run.width_mm > TIP_MM and run.absorbed.max() > TAKEN:
         odds = np.where(odds > NOT_AGAINST, np.maximum(odds, PLAIN), odds)
     return np.asarray(run.length_mm / len(odds) * np.clip(WORTH * odds, MOST_AGAINST, MOST_FOR))
+
+
+def _on_the_rim(run: Run, outline: BaseGeometry) -> bool:
+    far_mm = shapely.distance(shapely.points(run.points_mm), outline)
+    return run.length_mm > ANCHOR_NEAR_MM and float(np.median(far_mm)) < RIM_MM
 
 
 def _inked(run: Run, good: Mask) -> list[Run]:

@@ -201,3 +201,11 @@ def test_a_run_that_comes_the_other_way_along_its_line_is_cut_at_its_own_place()
     back = replace(second, points_mm=second.points_mm[::-1], start=-1, end=1)
     kept = believed([first, back], [told(first, 8.0), told(back, -8.0, 8.0)], LineString([(20, 0), (20, 120)]))
     assert sorted(float(run.points_mm[:, 0].max()) for run in kept) == pytest.approx([60, 80], abs=CELL * STEP_MM)
+
+
+@pytest.mark.parametrize(("off_mm", "count"), [(0.8, 0), (4.0, 1)])
+def test_a_dark_line_along_the_rim_is_no_ink(off_mm, count):
+    """There the outline took in a sliver of table, or its shadow."""
+    run = run_along(20, 60)
+    rim = LineString([(0, 60 + off_mm), (150, 60 + off_mm)])
+    assert len(believed([run], [told(run, 8.0)], rim)) == count
