@@ -2,9 +2,8 @@
 
     pip install ".[training]"
     make() { python -m extract.scene --out scenes "$@"; }
-    make --preset hard --table newspaper --seed 20900 --count 23; make --preset hard --seed 20000 --count 15
-    make --preset hard --seed 21000 --count 116; make --preset curled --seed 20600 --count 6
-    make --preset easy --seed 20800 --count 8
+    make --preset hard --seed 20000 --count 15; make --preset hard --seed 21000 --count 116
+    make --preset curled --seed 20600 --count 6; make --preset easy --seed 20800 --count 8
     for level in easy typical hard; do make --preset $level --seed 9300 --count 40; done
     PYTHONPATH=. python training/ink_net.py scenes --batch 32 --minutes 14 --fastest 3e-3 --out extract/ink/ink_net.onnx
 

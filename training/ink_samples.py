@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import cv2
@@ -70,6 +71,10 @@ class Drawn:
     ways: np.ndarray
     colours: np.ndarray
 
+    @cached_property
+    def tree(self) -> cKDTree:
+        return cKDTree(self.points)
+
 
 def read_strips(photo_file: Path, rng: np.random.Generator) -> list[Strip]:
     """All dark lines of a generated scene, those of each ink alone where it has several, and some bare shell."""
@@ -113,7 +118,7 @@ def strip_of(run: Run, field: InkField, flat: FlatView, drawn: Drawn) -> Strip:
     """The run as the network is shown it. Only what is drawn with a way of its own counts as ink."""
     way = np.gradient(run.points_mm, axis=0)
     way = way / np.maximum(np.hypot(*way.T), 1e-9)[:, None]
-    far, near = cKDTree(drawn.points).query(run.points_mm, k=12)
+    far, near = drawn.tree.query(run.points_mm, k=12)
     along = np.abs((drawn.ways[near] * way[:, None]).sum(-1)) > ALONG
     ink = np.where(((far < INK_MM) & along).any(1), 1, np.where(far[:, 0] < BESIDE_MM, -1, 0))
     even = np.concatenate([ink, np.repeat(ink[-1:], cells(len(ink)) * CELL - len(ink))]).reshape(-1, CELL)
@@ -125,14 +130,14 @@ def strip_of(run: Run, field: InkField, flat: FlatView, drawn: Drawn) -> Strip:
 def bare_strips(field: InkField, flat: FlatView, drawn: Drawn, rng: np.random.Generator) -> list[Strip]:
     """Straight lines anywhere on the shell, clear of ink."""
     rows, columns = np.nonzero(field.inside)
-    tree, found = cKDTree(drawn.points), []
+    found: list[Strip] = []
     for _ in range(20 * BARE):
         k, turn = rng.integers(len(rows)), rng.uniform(0, 2 * np.pi)
         way = np.array([np.cos(turn), np.sin(turn)])
         points = flat.mm_from_px(np.array([columns[k], rows[k]])) + np.arange(0, BARE_MM, STEP_MM)[:, None] * way
         column, row = np.round(flat.px_from_mm(points)).astype(int).T
         within = (column >= 0) & (row >= 0) & (column < field.inside.shape[1]) & (row < field.inside.shape[0])
-        if within.all() and field.inside[row, column].all() and tree.query(points)[0].min() > BARE_CLEAR_MM:
+        if within.all() and field.inside[row, column].all() and drawn.tree.query(points)[0].min() > BARE_CLEAR_MM:
             strip = in_bytes(laid_along(points, False, field, flat))
             found.append(Strip(strip, np.zeros(len(strip) // CELL, int), bare=True))
         if len(found) == BARE:
