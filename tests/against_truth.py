@@ -49,18 +49,22 @@ def read_truth(path: Path) -> dict[str, Any]:
 
 def outcome(truth: dict[str, Any], report: dict[str, Any]) -> Outcome:
     """Scores a report; a panel counts as found at an overlap (IoU) of 0.97, as invented under 0.9; a tick is found when
-    the middle of a tick listed lies within 3 mm of its own."""
+    the middle of a tick listed lies within 3 mm of its own. Handwriting is drawn, too, but need not be found: it counts
+    for ``precision`` and not for ``recall``."""
     place = report_from_truth(truth)
     drawn_true = [(place(line["points"]), line["closed"]) for line in truth["lines"]]
     drawn_true += [(place(tick["points"]), False) for tick in truth["ticks"]]
     cut_true = [(place(piece["silhouette"]["points"]), True) for piece in truth.get("pieces", [truth])]
-    ink, edge = (np.vstack([_dense(*one) for one in each]) for each in (drawn_true, cut_true))
+    notes_true = [(place(note["points"]), False) for note in truth.get("notes", ())]
+    meant, noted, edge = (
+        np.vstack([np.empty((0, 2)), *(_dense(*one) for one in each)]) for each in (drawn_true, notes_true, cut_true)
+    )
     drawn = [s for s in report["strokes"] if s["kind"] != "cut-edge"]
     strokes = np.vstack([_dense(s["points"], s["closed"]) for s in drawn])
     rings = np.vstack([_dense(s["points"], True) for s in report["strokes"] if s["kind"] == "cut-edge"])
-    fine = np.vstack([_dense(*one, FINE_MM) for one in (*drawn_true, *cut_true)])
+    fine = np.vstack([_dense(*one, FINE_MM) for one in (*drawn_true, *notes_true, *cut_true)])
     fit = _aligned(np.vstack([strokes, rings]), fine)
-    apart = cKDTree(ink).query(fit.moved(strokes))[0]
+    apart = cKDTree(np.vstack([meant, noted])).query(fit.moved(strokes))[0]
     edge_apart = cKDTree(edge).query(fit.moved(rings))[0]
     near = apart[apart < 2]
     panels_true, found = _panels(truth, place), [_polygon(fit.moved(p["outline"])) for p in report["panels"]]
@@ -79,7 +83,7 @@ def outcome(truth: dict[str, Any], report: dict[str, Any]) -> Outcome:
         p95_mm=float(np.percentile(near, 95)),
         cut_rms_mm=float(np.sqrt((edge_apart[edge_apart < 5] ** 2).mean())),
         scale_percent=100 * (1 / fit.scale - 1),
-        recall=float((cKDTree(fit.moved(strokes)).query(ink)[0] < 1).mean()),
+        recall=float((cKDTree(fit.moved(strokes)).query(meant)[0] < 1).mean()),
         precision=float((apart < 1).mean()),
         ticks_true=len(ticks),
         ticks_found=int((cKDTree(listed).query(ticks)[0] < TICK_MM).sum()) if ticks and listed else 0,
