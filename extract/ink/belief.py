@@ -50,11 +50,12 @@ def believed(runs: Sequence[Run], odds: Sequence[Array], outline: BaseGeometry) 
     """What of the runs is ink, by the log ``odds`` of the cells of each, without specks; ends where nothing else is
     left are free. ``outline`` is the cut edge."""
     link = links(runs)
-    votes = [
-        np.full(len(said), MOST_AGAINST) if _on_the_rim(run, outline) else votes_of(run, said)
-        for run, said in zip(runs, odds, strict=True)
-    ]
     lines = _lines(len(runs), link)
+    slivers = {i for line, _ in lines if _on_the_rim([runs[i] for i, _ in line], outline) for i, _ in line}
+    votes = [
+        np.full(len(said), MOST_AGAINST) if i in slivers else votes_of(run, said)
+        for i, (run, said) in enumerate(zip(runs, odds, strict=True))
+    ]
     ink = _natures(lines, votes, runs, set())
     ink = _natures(lines, votes, runs, _anchored(runs, link, ink, outline))
     kept = with_true_nodes([piece for run, good in zip(runs, ink, strict=True) for piece in _inked(run, good)])
@@ -68,9 +69,10 @@ def votes_of(run: Run, odds: Array) -> Array:
     return np.asarray(run.length_mm / len(odds) * np.clip(WORTH * odds, MOST_AGAINST, MOST_FOR))
 
 
-def _on_the_rim(run: Run, outline: BaseGeometry) -> bool:
-    far_mm = shapely.distance(shapely.points(run.points_mm), outline)
-    return run.length_mm > ANCHOR_NEAR_MM and float(np.median(far_mm)) < RIM_MM
+def _on_the_rim(line: Sequence[Run], outline: BaseGeometry) -> bool:
+    """Whether a whole line lies there; one that comes to the cut edge or to the tip of a cut is ink to its end."""
+    far_mm = shapely.distance(shapely.points(np.vstack([run.points_mm for run in line])), outline)
+    return sum(run.length_mm for run in line) > ANCHOR_NEAR_MM and float(np.median(far_mm)) < RIM_MM
 
 
 def _inked(run: Run, good: Mask) -> list[Run]:

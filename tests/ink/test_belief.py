@@ -209,3 +209,11 @@ def test_a_dark_line_along_the_rim_is_no_ink(off_mm, count):
     run = run_along(20, 60)
     rim = LineString([(0, 60 + off_mm), (150, 60 + off_mm)])
     assert len(believed([run], [told(run, 8.0)], rim)) == count
+
+
+def test_a_line_is_ink_to_its_end_beside_the_tip_of_a_cut():
+    """Its last millimetres, parted from the rest where another line meets it, lie along the cut's side."""
+    whole, last = run_along(20, 60, end=1), run_along(60, 80, start=1)
+    cut = LineString([(60, 60.8), (150, 60.8)])
+    kept = believed([whole, last], [told(whole, 8.0), told(last, 8.0)], cut)
+    assert max(run.points_mm[:, 0].max() for run in kept) == pytest.approx(80.0, abs=1.1 * STEP_MM)
