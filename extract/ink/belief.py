@@ -49,6 +49,7 @@ Line = tuple[list[RunEnd], bool]
 def believed(runs: Sequence[Run], odds: Sequence[Array], outline: BaseGeometry) -> list[Run]:
     """What of the runs is ink, by the log ``odds`` of the cells of each, without specks; ends where nothing else is
     left are free. ``outline`` is the cut edge."""
+    shapely.prepare(outline)
     link = links(runs)
     lines = _lines(len(runs), link)
     slivers = {i for line, _ in lines if _on_the_rim([runs[i] for i, _ in line], outline) for i, _ in line}
@@ -70,9 +71,12 @@ def votes_of(run: Run, odds: Array) -> Array:
 
 
 def _on_the_rim(line: Sequence[Run], outline: BaseGeometry) -> bool:
-    """Whether a whole line lies there; one that comes to the cut edge or to the tip of a cut is ink to its end."""
-    far_mm = shapely.distance(shapely.points(np.vstack([run.points_mm for run in line])), outline)
-    return sum(run.length_mm for run in line) > ANCHOR_NEAR_MM and float(np.median(far_mm)) < RIM_MM
+    """Whether half of a whole line lies there; one that comes to the cut edge or to the tip of a cut is ink to its
+    end."""
+    if sum(run.length_mm for run in line) <= ANCHOR_NEAR_MM:
+        return False
+    points = shapely.points(np.vstack([run.points_mm for run in line]))
+    return float(shapely.dwithin(outline, points, RIM_MM).mean()) >= 0.5
 
 
 def _inked(run: Run, good: Mask) -> list[Run]:
@@ -113,7 +117,7 @@ def _anchored(
     if not any(good.any() for good in ink) or not ends:
         return set()
     tips = np.array([runs[i].points_mm[-1 if last else 0] for i, last in ends])
-    at_edge = shapely.distance(shapely.points(tips), outline) < ANCHOR_NEAR_MM
+    at_edge = shapely.dwithin(outline, shapely.points(tips), ANCHOR_NEAR_MM)
     owner = np.repeat(np.arange(len(runs)), [len(run.points_mm) for run in runs])
     inked = np.concatenate([np.repeat(good, CELL)[: len(run.points_mm)] for run, good in zip(runs, ink, strict=True)])
     points = np.vstack([run.points_mm for run in runs])
