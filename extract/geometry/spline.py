@@ -13,6 +13,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
+from scipy.linalg.lapack import dposv
 
 from extract.doors import Array
 from extract.geometry.planar import arc_length
@@ -35,18 +37,27 @@ _SLACK = 1.5
 """A half circle's control polygon is this much longer than its arc; one still longer bulges between the points."""
 _POWERS = np.array([[1.0, 0, 0, 0], [-3, 3, 0, 0], [3, -6, 3, 0], [-1, 3, -3, 1]])
 """Bernstein to powers of t."""
+_ENTRIES = np.array([[0, 1], [1, 2]])
+"""Where xx, xy and yy stand in a metric."""
+_MOMENTS = np.arange(4)[:, None] + np.arange(4)
+"""Which powers of t the product of two cubics is summed from."""
+
+Plane = npt.NDArray[np.complex128]
+"""Points and vectors of the plane as complex numbers, x + iy."""
+Spots = tuple[np.ndarray, Array, Array]
+"""The span (N,) in which each parameter lies, its place there, 0 to 1, and the span's width."""
 
 
 @dataclass(frozen=True, eq=False)
 class SplineFit:
-    """Cubics ``controls`` (K, 4, 2) between ``knots`` (K + 1,); ``at`` (N,) the points' parameters, ``across`` (N, 2)
+    """Cubics ``controls`` (K, 4, 2) between ``knots`` (K + 1,); ``at`` (N,) the points' parameters, ``across`` (N,)
     unit vectors across the curve there and ``stray_mm`` (N,) how far each point lies from its foot; ``within`` whether
     all stay in tolerance."""
 
     controls: Array
     knots: Array
     at: Array
-    across: Array
+    across: Plane
     stray_mm: Array
     within: bool
 
@@ -63,11 +74,23 @@ class SplineFit:
 class _Task:
     """What stays the same while the knots change."""
 
-    points: Array
+    points: Plane
     weights: Array
     tolerance: float
     hold: tuple[bool, bool]
     ring: bool
+
+
+@dataclass(frozen=True, eq=False)
+class _Basis:
+    """What stays the same while the feet move: for each of K spans the matrix that takes its four B-spline coefficients
+    to its Bézier controls (``pieces``) and to powers of t (``powers``), both (K, 4, 4); their ``places`` (K, 8) among
+    the unknowns, the ``count`` x before the y."""
+
+    pieces: Array
+    powers: Array
+    places: np.ndarray
+    count: int
 
 
 def fit_spline(
@@ -79,7 +102,8 @@ def fit_spline(
     fit is not ``within`` where spans would have to get shorter than makes sense.
     """
     way = arc_length(points_mm)
-    task = _Task(points_mm, np.gradient(way), tolerance_mm, hold, ring)
+    points = np.ascontiguousarray(points_mm, float).view(complex)[:, 0]
+    task = _Task(points, np.gradient(way), tolerance_mm, (False, False) if ring else hold, ring)
     knots = np.linspace(0.0, way[-1], _RING_SPANS + 1 if ring else 2)
     fit = _fit(task, knots, way)
     while not fit.within:
@@ -132,25 +156,28 @@ def _idle_knots(fit: SplineFit, needed: set[float]) -> Array:
     return fit.knots[chosen]
 
 
-def _fit(task: _Task, knots: Array, at: Array, known: Array | None = None) -> SplineFit:
-    """Least squares and reprojection in turn, while that helps. Where a curve close by tells what lies across
-    (``known``, (N, 2)), one round may do."""
-    pieces, columns = _pieces_of_basis(knots, task.ring)
-    fewest = _ROUNDS[0] if known is None else 1
-    worst = np.inf
+def _fit(task: _Task, knots: Array, at: Array, across: Plane | None = None) -> SplineFit:
+    """Least squares and reprojection in turn, while that helps. Where a curve close by tells what lies ``across`` (N,),
+    one round may do."""
+    basis = _basis(knots, task.ring)
+    fewest, across = (_ROUNDS[0], np.zeros_like(task.points)) if across is None else (1, across)
+    spots, worst = _local(knots, at), np.inf
     for done in range(1, _ROUNDS[1] + 1):
-        span, t, _ = _local(knots, at)
-        coefficients = _solved(task, _value(_POWERS @ pieces, span, t), columns[span], known)
-        controls = pieces @ coefficients[columns]
-        feet, across, stray = _feet(task, _POWERS @ controls, knots, at)
-        known = across
+        controls = _solved(task, basis, spots, across)
+        curve = controls @ _POWERS.T
+        feet = _feet(task, curve, knots, at, spots)
+        spots = _local(knots, feet)
+        way = _value(_slope(curve), spots)
+        across = 1j * way / (np.abs(way) + 1e-12)
+        stray = np.abs(_value(curve, spots) - task.points)
         before, worst = worst, float(stray.max())
         if worst > _HOPEFUL * task.tolerance:
             break  # the feet on a curve this far off would only put the points in disorder
         at = feet
         if done >= fewest and (worst <= task.tolerance or worst > _GAIN * before):
             break
-    return SplineFit(controls, knots, at, across, stray, worst <= task.tolerance and not _bulges(controls, knots).any())
+    found = controls.view(float).reshape(-1, 4, 2)
+    return SplineFit(found, knots, at, across, stray, worst <= task.tolerance and not _bulges(found, knots).any())
 
 
 def _bulges(controls: Array, knots: Array) -> np.ndarray:
@@ -158,31 +185,38 @@ def _bulges(controls: Array, knots: Array) -> np.ndarray:
     return polygon > _SLACK * np.diff(knots)
 
 
-def _value(powers: Array, span: np.ndarray, t: Array) -> Array:
-    """Horner's rule: polynomials ``powers`` (K, 4, …) of each one's span at its t."""
-    t = t[:, None]
-    return ((powers[span, 3] * t + powers[span, 2]) * t + powers[span, 1]) * t + powers[span, 0]
+def _value(powers: Plane, spots: Spots) -> Plane:
+    """Horner's rule: polynomials ``powers`` (K, degree + 1) of each one's span at its place."""
+    span, t, _ = spots
+    *lower, highest = powers.T
+    value = highest[span]
+    for power in reversed(lower):
+        value = value * t + power[span]
+    return value
 
 
-def _local(knots: Array, at: Array) -> tuple[np.ndarray, Array, Array]:
-    """Each parameter's span, its place in it (0 to 1) and the span's width."""
-    span = np.clip(np.searchsorted(knots, at, side="right") - 1, 0, len(knots) - 2)
-    width = knots[span + 1] - knots[span]
+def _slope(powers: Plane) -> Plane:
+    """The derivatives (K, degree) of polynomials ``powers`` (K, degree + 1)."""
+    return powers[:, 1:] * np.arange(1, powers.shape[1])
+
+
+def _local(knots: Array, at: Array) -> Spots:
+    span = np.searchsorted(knots[1:-1], at, side="right")
+    width = np.diff(knots)[span]
     return span, (at - knots[span]) / width, width
 
 
-def _pieces_of_basis(knots: Array, ring: bool) -> tuple[Array, np.ndarray]:
-    """Matrices (K, 4, 4) that take a span's four B-spline coefficients to its Bézier controls, and which coefficients
-    (K, 4) those are.
+def _basis(knots: Array, ring: bool) -> _Basis:
+    """The B-splines of the spans between ``knots`` (K + 1,).
 
     Written out from the blossom f of the span [c, d] among knots a ≤ b ≤ c < d ≤ e ≤ f: the coefficients are f(a,b,c),
     f(b,c,d), f(c,d,e), f(d,e,f), the controls f(c,c,c), f(c,c,d), f(c,d,d), f(d,d,d) (Ramshaw 1989).
     """
     k = len(knots) - 1
     if ring:
-        full = np.r_[knots[-3:-1] - knots[-1], knots, knots[1:3] + knots[-1]]
+        full = np.concatenate([knots[-3:-1] - knots[-1], knots, knots[1:3] + knots[-1]])
     else:
-        full = np.r_[[knots[0]] * 2, knots, [knots[-1]] * 2]
+        full = np.concatenate([knots[[0, 0]], knots, knots[[-1, -1]]])
     a, b, c, d, e, f = (full[i : i + k] for i in range(6))
     unit = np.broadcast_to(np.eye(4), (k, 4, 4))
     abc, bcd, cde, def_ = (unit[:, i] for i in range(4))
@@ -191,8 +225,8 @@ def _pieces_of_basis(knots: Array, ring: bool) -> tuple[Array, np.ndarray]:
     bcc = _between(abc, bcd, a, d, c)
     dde = _between(cde, def_, c, f, d)
     pieces = np.stack([_between(bcc, ccd, b, d, c), ccd, cdd, _between(cdd, dde, c, e, d)], axis=1)
-    columns = np.arange(k)[:, None] + np.arange(4)
-    return pieces, columns % k if ring else columns
+    columns, count = np.arange(k)[:, None] + np.arange(4), k if ring else k + 3
+    return _Basis(pieces, _POWERS @ pieces, np.hstack([columns % count, columns % count + count]), count)
 
 
 def _between(low: Array, high: Array, start: Array, end: Array, at: Array) -> Array:
@@ -200,88 +234,75 @@ def _between(low: Array, high: Array, start: Array, end: Array, at: Array) -> Ar
     return (1 - share) * low + share * high
 
 
-def _solved(task: _Task, local: Array, columns: np.ndarray, across: Array | None) -> Array:
-    """B-spline coefficients (n, 2) by the normal equations, from each point's four basis values ``local`` (N, 4) in
-    ``columns`` (N, 4); a held end is the end coefficient itself.
+def _solved(task: _Task, basis: _Basis, spots: Spots, across: Plane) -> Plane:
+    """Bézier controls (K, 4) by the normal equations; a held end is the end coefficient itself.
 
-    With unit vectors ``across`` (N, 2) the curve, distance along it counts for ``_ALONG`` only.
+    With unit vectors ``across`` (N,) the curve, distance along it counts for ``_ALONG`` only; where they are nought it
+    counts alike all ways.
     """
-    n = int(columns.max()) + 1
-    pairs = (columns[:, :, None] * n + columns[:, None, :]).ravel()
-    products = local[:, :, None] * local[:, None, :]
-
-    def gram(weights: Array) -> Array:
-        return np.asarray(np.bincount(pairs, (weights[:, None, None] * products).ravel(), n * n), float).reshape(n, n)
-
-    def moment(values: Array) -> Array:
-        return np.asarray(np.bincount(columns.ravel(), (values[:, None] * local).ravel(), n), float)
-
-    x, y = task.points.T
-    if across is None:
-        only = gram(task.weights)
-        normal = np.zeros((2 * n, 2 * n))
-        normal[:n, :n] = normal[n:, n:] = only
-        right = np.concatenate([moment(task.weights * x), moment(task.weights * y)])
-    else:
-        xx, yy, xy = _metric(task.weights, across)
-        normal = np.empty((2 * n, 2 * n))
-        normal[:n, :n], normal[n:, n:] = gram(xx), gram(yy)
-        normal[:n, n:] = normal[n:, :n] = gram(xy)
-        right = np.concatenate([moment(xx * x + xy * y), moment(xy * x + yy * y)])
-    held = np.zeros((2, n), bool)
-    if not task.ring:
-        held[:, 0], held[:, -1] = task.hold
-    if not held.any():
-        return _settled(_ridged(normal), right).reshape(2, n).T
-    known = np.zeros((2, n))
-    known[:, 0], known[:, -1] = task.points[0], task.points[-1]
-    free, flat = np.flatnonzero(~held), np.where(held, known, 0.0).ravel()
-    flat[free] = _settled(_ridged(normal[free][:, free]), right[free] - normal[free] @ flat)
-    return flat.reshape(2, n).T
+    k, n = len(basis.pieces), basis.count
+    grams, pulls = _moments(task, spots, across, k)
+    splines = basis.powers[:, None]
+    blocks = (splines.swapaxes(2, 3) @ grams @ splines)[:, _ENTRIES].swapaxes(2, 3)
+    rows = basis.places[:, :, None] * 2 * n + basis.places[:, None]
+    normal = _summed(rows, blocks, 4 * n * n).reshape(2 * n, 2 * n)
+    right = _summed(basis.places, pulls @ splines, 2 * n)
+    ends = np.flatnonzero(task.hold)
+    held, tips = ends * (n - 1), task.points[-ends]
+    known = np.concatenate([tips.real, tips.imag])
+    found = _settled(normal, right, np.concatenate([held, held + n]), known)[basis.places]
+    return ((found[:, None, :4] + 1j * found[:, None, 4:]) @ basis.pieces.swapaxes(1, 2))[:, 0]
 
 
-def _metric(weights: Array, across: Array) -> tuple[Array, Array, Array]:
+def _moments(task: _Task, spots: Spots, across: Plane, k: int) -> tuple[Array, Array]:
+    """What the points of each span say, summed up as moments of t: metrics xx, xy and yy (K, 3, 4, 4) and pulls of x
+    and y (K, 2, 1, 4). A sum over points for each pair of splines would take twice as long."""
+    span, t, _ = spots
+    x, y = task.points.real, task.points.imag
+    xx, xy, yy = _metric(task.weights, across)
+    said = np.array([xx, xy, yy, xx * x + xy * y, xy * x + yy * y])[:, None] * np.vander(t, 7, increasing=True).T
+    first = np.concatenate([[0], np.flatnonzero(span[1:] > span[:-1]) + 1])  # of each span that has points
+    sums = np.zeros((k, 5, 7))
+    sums[span[first]] = np.add.reduceat(said, first, axis=2).transpose(2, 0, 1)
+    return sums[:, :3, _MOMENTS], sums[:, 3:, None, :4]
+
+
+def _summed(places: np.ndarray, values: Array, count: int) -> Array:
+    return np.asarray(np.bincount(places.ravel(), values.ravel(), count), float)
+
+
+def _metric(weights: Array, across: Plane) -> tuple[Array, Array, Array]:
     """The three entries of each point's distance metric, weight included."""
-    x, y = across.T
+    x, y = across.real, across.imag
     share = weights * (1 - _ALONG)
-    return weights * _ALONG + share * x * x, weights * _ALONG + share * y * y, share * x * y
+    return weights * _ALONG + share * x * x, share * x * y, weights * _ALONG + share * y * y
 
 
-def _settled(normal: Array, right: Array) -> Array:
-    """The solution, or the smallest of many where too few points bear on a span, as on a few steps that double back."""
-    try:
-        return np.asarray(np.linalg.solve(normal, right), float)
-    except np.linalg.LinAlgError:
-        return np.asarray(np.linalg.lstsq(normal, right)[0], float)
+def _settled(normal: Array, right: Array, held: np.ndarray, known: Array) -> Array:
+    """The solution with the ``held`` unknowns ``known``; the smallest of many where too few points bear on a span, as
+    on a few steps that double back."""
+    right = right - normal[:, held] @ known
+    normal[held], normal[:, held] = 0.0, 0.0
+    diagonal = np.einsum("ii->i", normal)
+    diagonal += 1e-9 * diagonal.sum() / (len(right) - len(held))
+    diagonal[held], right[held] = 1.0, known
+    _, solution, fault = dposv(normal, right)
+    return np.asarray(np.linalg.lstsq(normal, right)[0] if fault else solution, float)
 
 
-def _ridged(normal: Array) -> Array:
-    diagonal = np.diagonal(normal)
-    out = normal.copy()
-    np.fill_diagonal(out, diagonal + 1e-9 * diagonal.mean())
-    return out
-
-
-def _feet(task: _Task, powers: Array, knots: Array, at: Array) -> tuple[Array, Array, Array]:
-    """Every point's parameter one Newton step nearer to its foot on the curve, order kept; unit vectors (N, 2) across
-    the curve and distances (N,) there."""
-    span, t, width = _local(knots, at)
-    a, b, c, d = (powers[span, k] for k in range(4))
-    t = t[:, None]
-    away = ((d * t + c) * t + b) * t + a - task.points
-    first = (3 * d * t + 2 * c) * t + b
-    second = 6 * d * t + 2 * c
-    speed = (first * first).sum(axis=1) + 1e-12
-    slope = speed + (away * second).sum(axis=1)
+def _feet(task: _Task, curve: Plane, knots: Array, at: Array, spots: Spots) -> Array:
+    """Every point's parameter one Newton step nearer to its foot on the curve, order kept."""
+    slope = _slope(curve)
+    away, first, second = _value(curve, spots) - task.points, _value(slope, spots), _value(_slope(slope), spots)
+    speed = _dot(first, first) + 1e-12
+    steep = speed + _dot(away, second)
     # where the curve's centre of bend is near, Newton's denominator vanishes; Gauss–Newton's does not
-    step = (away * first).sum(axis=1) / np.where(slope > speed / 4, slope, speed) * width
-    feet = np.maximum.accumulate(np.clip(at - step, 0.0, knots[-1]))
+    step = _dot(away, first) / np.where(steep > speed / 4, steep, speed) * spots[2]
+    feet = np.maximum.accumulate(np.minimum(np.maximum(at - step, 0.0), knots[-1]))
     if not task.ring:
         feet[0], feet[-1] = 0.0, knots[-1]
-    span, t, _ = _local(knots, feet)
-    a, b, c, d = (powers[span, k] for k in range(4))
-    t = t[:, None]
-    way = (3 * d * t + 2 * c) * t + b
-    stray = np.linalg.norm(((d * t + c) * t + b) * t + a - task.points, axis=1)
-    across = np.stack([-way[:, 1], way[:, 0]], axis=1) / (np.linalg.norm(way, axis=1) + 1e-12)[:, None]
-    return feet, across, stray
+    return feet
+
+
+def _dot(a: Plane, b: Plane) -> Array:
+    return a.real * b.real + a.imag * b.imag
