@@ -47,6 +47,8 @@ LEAST_SHELL_MM2 = 4000.0
 LEAST_PIECE_MM2 = 1000.0
 """Half of the smallest panel that counts."""
 
+Labels = npt.NDArray[np.int32]
+
 
 @dataclass(frozen=True, eq=False)
 class Found:
@@ -61,27 +63,37 @@ def pieces(shell: ShellMap, doubted: bool = False) -> Found:
     shell at all, the largest must be as good."""
     px = 1 / shell.flat.mm_per_px
     likely = without_arms(filled(opened_cuts(shell)), px)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(likely.astype(np.uint8), connectivity=4)
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(likely.astype(np.uint8), connectivity=4)
     area = stats[:, cv2.CC_STAT_AREA] / px**2
     area[0] = 0
     nothing = np.zeros_like(likely)
     if area.max() < LEAST_SHELL_MM2:
         return Found(nothing, nothing)
-    core = np.bincount(labels[erode(likely, CORE_MM * px)], minlength=count) / px**2
-    sure = _shares(labels, shell.odds > SURE, count)
-    blind = grow(~shell.flat.valid, RIM_MM * px)
-    blind[[0, -1]] = blind[:, [0, -1]] = True
-    largest_alone = np.where((labels == int(area.argmax())) | (shell.odds < 0), shell.odds, 0)
-    grey = _shares(labels, inked(shell.flat, largest_alone), count) < MOST_STRANGE
-    other = (core > LEAST_CORE_MM2) & grey & ~np.isin(np.arange(count), labels[blind])
+    sure = _shares(labels, shell.odds > SURE, stats)
     large = area >= LEAST_SHELL_MM2
-    other &= (sure > LEAST_SURE) | large & (sure > WORTH_A_WORD)
-    other[[one for one in np.flatnonzero(other) if straight(labels == one, px)]] = False
+    other = (area > LEAST_CORE_MM2) & ((sure > LEAST_SURE) | large & (sure > WORTH_A_WORD))
+    other[int(area.argmax())] &= doubted
+    if other.any():
+        other &= _piece_like(shell, labels, stats)
     kept = other & (sure > LEAST_SURE)
     if doubted and not (kept & large).any():
         return Found(nothing, nothing)
     kept[int(area.argmax())] |= not doubted
     return Found(np.asarray(kept[labels], bool), np.asarray((other & ~kept)[labels], bool))
+
+
+def _piece_like(shell: ShellMap, labels: Labels, stats: Labels) -> Mask:
+    """For each label whether its blob is plump, of no strange tint, whole and no bar."""
+    px = 1 / shell.flat.mm_per_px
+    likely, largest = labels > 0, 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())
+    core = np.bincount(labels[erode(likely, CORE_MM * px)], minlength=len(stats)) / px**2
+    blind = grow(~shell.flat.valid, RIM_MM * px)
+    blind[[0, -1]] = blind[:, [0, -1]] = True
+    largest_alone = np.where((labels == largest) | (shell.odds < 0), shell.odds, 0)
+    grey = _shares(labels, inked(shell.flat, largest_alone), stats) < MOST_STRANGE
+    like = (core > LEAST_CORE_MM2) & grey & ~np.isin(np.arange(len(stats)), labels[blind])
+    like[[one for one in np.flatnonzero(like) if straight(labels == one, px)]] = False
+    return like
 
 
 def straight(blob: Mask, px: float) -> bool:
@@ -131,10 +143,11 @@ def opened_cuts(shell: ShellMap) -> Mask:
     return out.astype(bool)
 
 
-def _shares(labels: npt.NDArray[np.int32], true: Mask, count: int) -> Array:
+def _shares(labels: Labels, true: Mask, stats: Labels) -> Array:
     """For each label, the share of its pixels where ``true``."""
-    where = [np.bincount(labels[part], minlength=count) for part in (true, np.ones_like(true))]
-    return np.asarray(where[0] / np.maximum(where[1], 1), float)
+    return np.asarray(
+        np.bincount(labels[true], minlength=len(stats)) / np.maximum(stats[:, cv2.CC_STAT_AREA], 1), float
+    )
 
 
 def without_arms(mask: Mask, px: float, width_mm: float = 5.0) -> Mask:

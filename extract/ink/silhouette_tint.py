@@ -65,14 +65,14 @@ def tint_likeness(value: Image, sample: Mask, mm_per_px: float) -> tuple[Image, 
 def inked(flat: FlatView, odds: Image) -> Mask:
     """Where the tint is neither shell's nor table's, both told by log ``odds`` (H, W), nor between them as in a narrow
     cut: ink of another colour, which may look unlike any tape."""
-    sides = odds > SURE, odds < -SURE
-    if not all(side.any() for side in sides):
-        return np.zeros(odds.shape, bool)
+    sides = [np.flatnonzero(side)[::7] for side in (odds > SURE, odds < -SURE)]
     strange = np.zeros(odds.shape, bool)
+    if not all(map(len, sides)):
+        return strange
     value = flat.pixels.astype(np.float32) / np.float32(255)
     for within_mm, apart in INK:
         for ratio in tint(value, flat.mm_per_px, within_mm):
-            usual = np.array([np.percentile(ratio[side][::7], [5, 95]) for side in sides])
+            usual = np.array([np.percentile(ratio.ravel()[side], [5, 95]) for side in sides])
             strange |= (ratio < usual.min() - apart) | (ratio > usual.max() + apart)
     return strange
 
