@@ -96,13 +96,14 @@ def _facing(
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], Array]:
     """Pairs of ring indices that face each other across less than ``narrow_mm`` of table, and how far apart they
     are."""
-    pairs = cKDTree(ring).query_pairs(narrow_mm, output_type="ndarray")
-    rows, other = np.r_[pairs[:, 0], pairs[:, 1]], np.r_[pairs[:, 1], pairs[:, 0]]
+    one, two = cKDTree(ring).query_pairs(narrow_mm, output_type="ndarray").T
+    faced = np.einsum("ij,ij->i", normals[one], normals[two]) < -0.3  # few are, most lie side by side
+    one, two = one[faced], two[faced]
+    rows, other = np.r_[one, two], np.r_[two, one]
     across = ring[other] - ring[rows]
     apart = np.hypot(*across.T)
     facing = (across * normals[rows]).sum(1) > 0.6 * apart
-    faced = (normals[other] * normals[rows]).sum(1) < -0.3
-    return rows[facing & faced], other[facing & faced], apart[facing & faced]
+    return rows[facing], other[facing], apart[facing]
 
 
 def frame_of(ring: Array, notch: Notch, spacing_mm: float, side_mm: float = 14.0) -> Frame | None:
