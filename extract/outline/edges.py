@@ -26,6 +26,8 @@ from extract.outline.chains import Chain
 _ROUNDS = 8
 """Rounds of moving nodes onto curves and ends onto nodes. Where two curves cross at 45° each halves what is left, so
 that tenths of a millimetre become less than a micrometre."""
+_SETTLED_MM = 1e-6
+"""Nodes that move no further in a round have come to rest, most of them after three."""
 _APART = 1e-3
 """Least distance, in shares of a cubic, of neighbouring nodes on one curve: their order must not turn over."""
 
@@ -51,11 +53,14 @@ def edge_curves(graph: PlanarGraph, chains: Sequence[Chain], fitted: Sequence[Cu
     shares = [_shares(chain, curve, graph) for chain, curve in zip(chains, fitted, strict=True)]
     curves = list(fitted)
     for _ in range(_ROUNDS):
+        before = places.copy()
         for chain, curve, share in zip(chains, curves, shares, strict=True):
             first = 0 if chain.closed else 1
             nodes = list(chain.nodes(graph)[first : len(chain.steps)])
             places[nodes] = curve_at(curve, _stations(curve, chain, graph, places, share)[first:])
         curves = [_led(curve, chain, graph, places) for chain, curve in zip(chains, fitted, strict=True)]
+        if np.abs(places - before).max(initial=0.0) < _SETTLED_MM:
+            break
     result: dict[int, Curve] = {}
     for chain, curve, share in zip(chains, curves, shares, strict=True):
         for (edge, back), piece in zip(chain.steps, _cut(curve, chain, graph, places, share), strict=True):
