@@ -37,6 +37,7 @@ FLOOR = 4
 """Which of the twenty samples on one side, from the least dark on, is tape: about a fifth of them lie on nothing else,
 even beside another stroke."""
 PROFILE_MM = np.linspace(-2.5, 2.5, 41)
+LEFT, RIGHT = slice(0, len(PROFILE_MM) // 2), slice(len(PROFILE_MM) // 2, None)
 MIDDLE = np.flatnonzero(np.abs(PROFILE_MM) < 0.3)
 BESIDE = np.flatnonzero((np.abs(PROFILE_MM) > 1.2) & (np.abs(PROFILE_MM) < 2.4))
 
@@ -274,8 +275,8 @@ def _sides(dark: Array, width_mm: float) -> Array:
     is measured against the tape on that side, which may differ (a tape edge under the stroke).
     """
     top = dark[:, np.abs(PROFILE_MM) < 0.4].max(axis=1)
-    weight = np.zeros_like(dark)
-    for side in (PROFILE_MM < 0, PROFILE_MM >= 0):
+    weight = np.empty_like(dark)
+    for side in (LEFT, RIGHT):
         floor = median_filter(np.partition(dark[:, side], FLOOR, axis=1)[:, FLOOR], STEADY, mode="nearest")
         depth = np.maximum(median_filter(top - floor, STEADY, mode="nearest"), 1e-6)
         weight[:, side] = np.clip((dark[:, side] - floor[:, None]) / depth[:, None] / 0.5 - 0.5, 0, 1)
@@ -295,7 +296,7 @@ def _by_one_side(points_px: Array, sides: Array, closed: bool, mm_per_px: float)
     """Shifts (N,) in mm to the middle, taken from one side and the run's own width where the other side is not the
     ink's: under glare, beyond the cut edge, or where another stroke runs in."""
     step = float(PROFILE_MM[1] - PROFILE_MM[0])
-    left, right = (sides[:, side].sum(axis=1) * step for side in (PROFILE_MM < 0, PROFILE_MM >= 0))
+    left, right = (sides[:, side].sum(axis=1) * step for side in (LEFT, RIGHT))
     half = float(np.median(left + right)) / 2
     odd = median_filter(np.abs(left + right - 2 * half) > ONE_SIDED_MM, 3, mode="nearest")
     shift, across = _middles(sides), normals(points_px, closed)
@@ -341,6 +342,8 @@ def smooth(points: Array, sigma: float, closed: bool) -> Array:
 
 def normals(points: Array, closed: bool) -> Array:
     """Unit normals (N, 2), to the right of travel with y down."""
-    along = np.roll(points, -1, axis=0) - np.roll(points, 1, axis=0) if closed else np.gradient(points, axis=0)
+    first, last = points[:1], points[-1:]
+    before, after = (last, first) if closed else (first, last)
+    along = np.concatenate([points[1:], after]) - np.concatenate([before, points[:-1]])
     size = np.maximum(np.hypot(along[:, 0], along[:, 1]), 1e-12)
-    return np.c_[-along[:, 1], along[:, 0]] / size[:, None]
+    return along[:, ::-1] * (-1.0, 1.0) / size[:, None]
