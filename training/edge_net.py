@@ -298,6 +298,7 @@ def asked(description: str | None) -> argparse.Namespace:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--fastest", type=float, default=FASTEST, help="learning rate; less where a run goes on")
     parser.add_argument("--from", dest="start", type=Path, help="network (.onnx) to go on from")
+    parser.add_argument("--keep", type=float, default=0.0, help="share of that network's weights in those written")
     parser.add_argument("--out", type=Path, required=True)
     return parser.parse_args()
 
@@ -314,6 +315,19 @@ def run(
     train(net, dataset, told, losses)
     net.eval()
     write_onnx(net, told.out)
+    if told.keep:
+        blend(told.start, told.out, told.keep)
+
+
+def blend(start: Path, out: Path, keep: float) -> None:
+    """Mix so much of a network into one that went on from it: that reads what only the earlier scenes showed more truly
+    than either does (Wortsman et al. 2022)."""
+    before = {part.name: numpy_helper.to_array(part) for part in onnx.load(start).graph.initializer}
+    model = onnx.load(out)
+    for part in model.graph.initializer:
+        mixed = keep * before[part.name] + (1 - keep) * numpy_helper.to_array(part)
+        part.CopyFrom(numpy_helper.from_array(mixed.astype(np.float32), part.name))
+    onnx.save(model, out)
 
 
 def main() -> None:

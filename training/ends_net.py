@@ -5,11 +5,14 @@
     make --preset hard --table newspaper --seed 20900 --count 24; make --preset hard --seed 20930 --count 40
     make --preset typical --seed 20980 --count 12
     make --preset hard --seed 21000 --count 120; make --preset typical --seed 21200 --count 72
+    make --preset hard --seed 22000 --count 120
+    make --preset typical --seed 22200 --count 21; make --preset typical --seed 22250 --count 23
     PYTHONPATH=. python training/ends_net.py scenes --batch 32 --minutes 90 --out extract/ink/ends_net.onnx
 
 These scenes are added to those of training/words_net.py. The network is a small U-shaped one over six scales of a strip
 along the cut; a third of the cuts are painted on bare shell, with tables, shade and scissors that the generator does
-not know. For each place of the strip it says (a logit) how far the cut looks like ending there.
+not know, and three strips of ten lie along what is no cut. For each place of the strip it says (a logit) how far a cut
+looks like ending there.
 """
 
 from __future__ import annotations
@@ -28,6 +31,8 @@ from torch.utils.data import IterableDataset
 TOLD = 5
 WIDTHS = (12, 16, 24, 32, 40, 40)
 POOLS = ((2, 2), (2, 2), (2, 2), (2, 2), (2, 1))
+DECOYS = 0.3
+"""Share of strips along what is no cut."""
 
 
 class EndsNet(nn.Module):
@@ -55,21 +60,26 @@ class EndsNet(nn.Module):
 
 
 class Strips(IterableDataset):
-    """Endless strips along the cuts."""
+    """Endless strips along the cuts, and so many along decoys."""
 
     def __init__(self, cuts: list[Cut], seed: int) -> None:
-        self.cuts, self.seed = cuts, seed
+        self.kinds = [[cut for cut in cuts if cut.decoy == decoy] for decoy in (False, True)]
+        self.seed = seed
 
     def __iter__(self) -> Iterator[tuple[np.ndarray, np.ndarray]]:
         cv2.setNumThreads(1)
         rng = np.random.default_rng(self.seed)
         while True:
-            yield ends_samples.strip(self.cuts[rng.integers(len(self.cuts))], rng)
+            kind = self.kinds[int(rng.random() < DECOYS)]
+            yield ends_samples.strip(kind[rng.integers(len(kind))], rng)
 
 
 def losses(said: Tensor, right: Tensor) -> tuple[Tensor, Tensor]:
-    """Cross entropy of where the cut ends, over all cells of a strip."""
-    entropy = -(right.flatten(1) * torch.log_softmax(said.flatten(1), dim=1)).sum(1).mean()
+    """Cross entropy of where a cut ends: in which cell of a strip, or, with a logit of 0, that none does."""
+    right = right.flatten(1)
+    right = torch.cat([right, 1 - right.sum(1, keepdim=True)], dim=1)
+    said = torch.cat([said.flatten(1), torch.zeros(len(said), 1)], dim=1)
+    entropy = -(right * torch.log_softmax(said, dim=1)).sum(1).mean()
     return entropy, entropy
 
 

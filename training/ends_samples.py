@@ -1,4 +1,5 @@
-"""Strips of generated scenes along their relief cuts, with the exact place where each cut ends."""
+"""Strips of generated scenes along their relief cuts, with the exact place where each cut ends, and along what looks
+like a cut and is none."""
 
 from __future__ import annotations
 
@@ -6,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
+import ends_decoys
 import numpy as np
 from edge_samples import Above, from_above, paper
 from scipy.ndimage import gaussian_filter, gaussian_filter1d
@@ -28,6 +30,9 @@ PAINTED = 0.35
 LINE_PAST = 0.3
 """Past so many of the cuts painted a dark line begins, as if to go on with them."""
 
+DRAWN = 0.2
+"""So many of what is painted are lines, which are as wide at their end, and no cuts."""
+
 TAPERS = (0.01, 0.45)
 """A cut painted narrows by so much per length."""
 
@@ -41,55 +46,69 @@ END_MM = (0.45, 0.3)
 @dataclass(frozen=True, eq=False)
 class Cut:
     """A cut in a picture that is turned so that the cut runs down it: ``value`` (H, W, 3) bytes with card paper at
-    PAPER, the ``tip`` (column, row), its ``middle`` (N, 2) from the tip outwards and how ``wide`` (mm) it is there."""
+    PAPER, the ``tip`` (column, row), its ``middle`` (N, 2) from the tip outwards and how ``wide`` (mm) it is there; of
+    a ``decoy``, which is no cut, the same of the way it takes, without a width."""
 
     value: np.ndarray
     tip: np.ndarray
     middle: np.ndarray
     wide: np.ndarray
+    decoy: bool = False
 
 
 def read_cuts(photo_file: Path) -> list[Cut]:
-    """All relief cuts of a generated scene."""
+    """All relief cuts of a generated scene, and decoys."""
     above, ring = from_above(photo_file, BESIDE_MM, FINE_MM)
     ring_px = above.place(ring)
     exact = np.array(above.truth["silhouette"]["exact_points"])
     white = PAPER * 255 / paper(above)
-    return [
+    cuts = [
         cut_at(above, white, ring_px, int(np.hypot(*(exact - dart["apex"]).T).argmin()), dart["depth_mm"])
         for dart in above.truth["silhouette"]["darts"]
     ]
+    rng = np.random.default_rng(above.truth["seed"])
+    for way in ends_decoys.ways(above, ring, white, rng):
+        cuts.append(turned(above, white, above.place(way), np.zeros(len(way)), True))
+    return cuts
 
 
 def cut_at(above: Above, white: np.ndarray, ring_px: np.ndarray, apex: int, depth_mm: float) -> Cut:
     """The cut with its end at the ring's point ``apex``."""
-    away = np.arange(1, len(ring_px) // 2)
+    away = np.arange(len(ring_px) // 2)
     left, right = ring_px[(apex - away) % len(ring_px)], ring_px[(apex + away) % len(ring_px)]
     middle = (left + right) / 2
     inside = np.hypot(*(middle - ring_px[apex]).T) * FINE_MM < depth_mm - 2.0
     count = int(np.argmin(inside)) if not inside.all() else len(inside)
-    middle, wide = middle[:count], np.hypot(*(left - right)[:count].T) * FINE_MM
-    back = middle[min(len(middle) - 1, round(15 / 0.9))] - ring_px[apex]
+    return turned(above, white, middle[:count], np.hypot(*(left - right)[:count].T) * FINE_MM, False)
+
+
+def turned(above: Above, white: np.ndarray, middle: np.ndarray, wide: np.ndarray, decoy: bool) -> Cut:
+    """What lies along a line (N, 2) of pixels, which begins at its tip, turned so that it runs down the picture."""
+    back = middle[min(len(middle) - 1, round(15 / 0.9))] - middle[0]
     axis = -back / np.hypot(*back)
     turn = np.array([[axis[1], axis[0]], [-axis[0], axis[1]]])  # columns: across, along
     tip = np.array([BESIDE_MM, BEHIND_MM]) / FINE_MM
     size = round(2 * BESIDE_MM / FINE_MM), round((BEHIND_MM + BEYOND_MM) / FINE_MM)
-    move = np.c_[turn, ring_px[apex] - turn @ tip]
+    move = np.c_[turn, middle[0] - turn @ tip]
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     part = cv2.warpAffine(above.seen, move, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
     value = np.clip(part.astype(np.float32) * white, 0, 255).astype(np.uint8)
-    return Cut(value, tip, (middle - ring_px[apex]) @ turn + tip, wide)
+    return Cut(value, tip, (middle - middle[0]) @ turn + tip, wide, decoy)
 
 
 def strip(cut: Cut, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
     """The network's input (5, ROWS, COLUMNS) for the cut, laid about as well as the program lays it, or for one painted
-    past its end; and where it ends (ROWS / CELL, COLUMNS / CELL), which sums to 1."""
+    past its end; and where it ends (ROWS / CELL, COLUMNS / CELL), which sums to 1, of a decoy to 0."""
     short_mm = rng.exponential(4.0) if rng.random() < 0.65 else rng.uniform(0, MOST_SHORT_MM)
     if rng.random() < 0.07:
         short_mm = -rng.uniform(0, 8)  # a line or a crease was taken for its last
-    if rng.random() < PAINTED:
+    if cut.decoy:
+        short_mm = rng.uniform(0, MOST_SHORT_MM)
+    ends = not cut.decoy
+    if rng.random() < PAINTED and not cut.decoy:
         seen = laid(cut, bare_spot(cut, rng), np.deg2rad(rng.normal(0, 4)), rng)[0]
-        seen, tip = painted(seen, short_mm, rng)
+        ends = rng.random() > DRAWN
+        seen, tip = painted(seen, short_mm, rng) if ends else drawn(seen, rng)
     else:
         spot, way = open_spot(cut, short_mm, rng)
         spot = spot + rng.normal(0, 0.3 / FINE_MM, 2)
@@ -101,7 +120,7 @@ def strip(cut: Cut, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
         value = softer(value, rng.uniform(0.1, 0.3))
     if rng.random() < 0.5:
         value = value + rng.normal(0, rng.uniform(0.002, 0.015), value.shape)
-    return as_seen(np.clip(value, 0, 1)), ending(tip)
+    return as_seen(np.clip(value, 0, 1)), ending(tip) * np.float32(ends)
 
 
 def open_spot(cut: Cut, short_mm: float, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
@@ -162,6 +181,20 @@ def painted(shell: np.ndarray, short_mm: float, rng: np.random.Generator) -> tup
     cover = averaged(inside, blur_mm)
     tip = np.array([np.interp(tip_mm, across, np.arange(COLUMNS)), OPEN_ROW + short_mm / ALONG_MM])
     return (shell + cover * (table - shell)).astype(np.float32), tip
+
+
+def drawn(shell: np.ndarray, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+    """A strip of bare shell with a line of a pen's width drawn down it, and where that ends (column, row)."""
+    along, across = places()
+    finer = np.arange(0.5, COLUMNS * PARTS) / PARTS - 0.5
+    x = (across[0] + finer * ACROSS_MM)[None]
+    end_mm = rng.uniform(2, 2 * along[-1])
+    middle = rng.normal(0, 0.4) + (rng.normal(0, 0.03) * along + rng.normal(0, 5e-4) * along**2)[:, None]
+    half = rng.uniform(0.35, 1.3) * (1 + 0.1 * gaussian_filter1d(rng.normal(0, 1, (ROWS, 1)), 4, axis=0))
+    cover = averaged((np.abs(x - middle) < half) & (along < end_mm)[:, None], rng.uniform(0.1, 0.3))
+    left = np.clip(rng.uniform(0.05, 0.7) + rng.choice([0, 0.15]) * rng.uniform(-1, 1, 3), 0.02, 0.9)
+    tip = np.array([COLUMNS / 2, OPEN_ROW + end_mm / ALONG_MM])
+    return (shell * (1 - cover * (1 - left))).astype(np.float32), tip
 
 
 def averaged(fine: np.ndarray, blur_mm: float) -> np.ndarray:

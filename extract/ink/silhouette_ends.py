@@ -32,8 +32,11 @@ UNLIKE, MOST_UNLIKE = 0.08, 4.0
 BACK_MM = 4.0
 """Looked at again, a cut is taken to be open to so far before where it seemed to end."""
 
-NEAR_MM, NO_CUT, SURE = 2.0, 0.4, 0.6
-"""How likely a cut ends so close to its tip: below the first it is no cut, below the second a guess where it ends."""
+NO_CUT = 0.5
+"""How likely it is a cut at least."""
+
+NEAR_MM, SURE = 2.0, 0.6
+"""How likely a cut ends so close to its tip; below that it is a guess where."""
 
 ASKED_MM = 2.5
 """So much of either side of such a tip is marked."""
@@ -48,17 +51,16 @@ def cut_end(flat: FlatView, white: Image, base: Array, open_mm: float, axis: Arr
     ``open_mm`` at least, None where it looks like no cut; ``white`` is the BGR of card paper."""
     tip = _look(flat, white, base + open_mm * axis, axis)
     for _ in range(LOOKS - 1):
-        way = tip - base
-        far = float(np.hypot(*way))
-        if way @ axis < 0:
+        far = float(np.hypot(*(tip - base)))
+        if (tip - base) @ axis < 0:
             return None
         if far < BACK_MM:
-            return tip
-        before, tip = tip, _look(flat, white, tip - BACK_MM / far * way, way / far)
+            break
+        axis = (tip - base) / far
+        before, tip = tip, _look(flat, white, tip - BACK_MM * axis, axis)
         if np.hypot(*(tip - before)) < STAYS_MM:
             break
-    way = tip - base
-    return tip if sureness(flat, white, tip, way / np.hypot(*way)) > NO_CUT else None
+    return tip if _about(flat, white, tip, axis).sum() > NO_CUT else None
 
 
 def guessed_ends(flat: FlatView, white: Image, ring: Array) -> Mask:
@@ -72,8 +74,13 @@ def guessed_ends(flat: FlatView, white: Image, ring: Array) -> Mask:
 
 def sureness(flat: FlatView, white: Image, tip: Array, axis: Array) -> float:
     """How likely a cut along ``axis`` ends at ``tip`` (2,), NEAR_MM more or less."""
-    along, likely = places()[0], _strip_says(flat, white, tip - BACK_MM * axis, axis).sum(1)
+    along, likely = places()[0], _about(flat, white, tip, axis).sum(1)
     return float(likely[np.abs(along.reshape(-1, CELL).mean(1) - BACK_MM) < NEAR_MM].sum())
+
+
+def _about(flat: FlatView, white: Image, tip: Array, axis: Array) -> Image:
+    """What is said of the strip that shows a tip in its middle."""
+    return _strip_says(flat, white, tip - BACK_MM * axis, axis)
 
 
 def _look(flat: FlatView, white: Image, open_at: Array, axis: Array) -> Array:
@@ -99,7 +106,7 @@ def _median(places_mm: Array, likely: Image) -> float:
     """Half of what ends in cells over these rows or columns does so before it."""
     step_mm = places_mm[1] - places_mm[0]
     bounds_mm = places_mm[0] - step_mm / 2 + CELL * step_mm * np.arange(len(likely) + 1)
-    return float(np.interp(0.5, np.r_[0, np.cumsum(likely)], bounds_mm))
+    return float(np.interp(0.5 * likely.sum(), np.r_[0, np.cumsum(likely)], bounds_mm))
 
 
 def places() -> tuple[Array, Array]:
@@ -120,9 +127,11 @@ def as_seen(strip: Image) -> Image:
 
 
 def probabilities(layers: Image) -> Image:
-    """How likely the cut ends in each cell (ROWS / CELL, COLUMNS / CELL); in the last row or past it."""
+    """How likely a cut ends in each cell (ROWS / CELL, COLUMNS / CELL), in the last row or past it; what they lack to 1
+    is how likely there is no cut."""
     net = network("ends_net.onnx")
     net.setInput(layers[None])
     said = net.forward()[0, 0]
-    likely = np.exp(said - said.max())
-    return np.asarray(likely / likely.sum(), np.float32)
+    most = max(float(said.max()), 0.0)
+    likely = np.exp(said - most)
+    return np.asarray(likely / (likely.sum() + np.exp(-most)), np.float32)

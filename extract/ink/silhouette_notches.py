@@ -24,11 +24,6 @@ colour that nearly meet would part the shell."""
 SHALLOW_MM = 4.0
 """A notch that is no cut and no deeper is bridged."""
 
-WIDE_MM, NET_DOUBTS = 3.0, 1.0
-THIN_MM, NET_SURE = 1.1, -1.2
-"""A cut narrower than that at its base is believed where the network's log odds of shell are lower than that: most gaps
-of a millimetre are creases, tape edges and scratches."""
-
 
 def close_notches(flat: FlatView, reading: Reading, ring: Array, normals: Array, spacing_mm: float) -> Array:
     """Ring with the end of each cut brought to its tip, false notches bridged."""
@@ -46,7 +41,7 @@ def close_notches(flat: FlatView, reading: Reading, ring: Array, normals: Array,
         if notch.first < at or (frame is None and _deepest(ring, notch)[1] > SHALLOW_MM):
             continue
         tip = None
-        if frame is not None and believed(reading, frame):
+        if frame is not None:
             end = _last_of(ring, notch, last, spacing_mm) or frame
             tip = cut_end(flat, reading.models.white, end.base.mean(0), end.open_mm, end.axis)
         if frame is None or tip is None:
@@ -78,18 +73,6 @@ def _last_of(ring: Array, notch: Notch, last: list[Notch], spacing_mm: float) ->
     """The frame of the last of a cut, which may be bent, if it has but one."""
     inner = [one for one in last if notch.first <= one.first and one.last <= notch.last]
     return frame_of(ring, inner[0], spacing_mm) if len(inner) == 1 else None
-
-
-def believed(reading: Reading, frame: Frame) -> bool:
-    """Whether network and tint see table in a narrow cut, too: creases that catch the light may have a table's
-    colours."""
-    width = float(np.hypot(*(frame.base[1] - frame.base[0])))
-    if width > WIDE_MM or frame.open_mm < SHALLOW_MM:
-        return True
-    inside = frame.base.mean(0) + np.linspace(0.1, 0.6, 20)[:, None] * frame.open_mm * frame.axis
-    return float(np.median(reading.net.at(inside) + reading.tint.at(inside))) < (
-        NET_DOUBTS if width > THIN_MM else NET_SURE
-    )
 
 
 def _deepest(ring: Array, notch: Notch) -> tuple[Array, float]:

@@ -73,7 +73,7 @@ def refine(flat: FlatView, ring: Array, reading: Reading) -> Edge:
     ring = ring if lit is None else resample(untangled(lit), SPACING_MM)
     ring = close_notches(flat, reading, ring, outward_normals(ring, 1.0 / SPACING_MM), SPACING_MM)
     ring = resample(untangled(ring), SPACING_MM)
-    ring = with_slits(ring, find_slits(flat, reading, ring, outward_normals(ring, 2.0 / SPACING_MM)))
+    ring = with_slits(ring, find_slits(flat, reading, ring))
     ring = resample(untangled(ring), SPACING_MM)
     unsure = doubtful(ring, reading.map) | guessed_ends(flat, reading.models.white, ring)
     return Edge(ring, noise_mm, unsure)

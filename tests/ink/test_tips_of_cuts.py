@@ -129,16 +129,29 @@ def test_the_outline_goes_as_far_into_a_cut_as_the_cut_does(off_mm):
     assert -1.5 < deepest_mm(closed_notches(flat, deeper), tip) < 1.5
 
 
-@pytest.mark.parametrize("table", ["planks", "melamine"])
-def test_a_slit_that_the_map_plainly_shows_need_not_taper_to_the_eye(table, monkeypatch):
-    """Print on the table is as dark as a line, and hides how the cut narrows."""
-    for gate in ("tapers", "surely_open"):
-        monkeypatch.setattr(silhouette_slits, gate, lambda *_: False)
-    truth, tip = tables.with_cut(tables.wavy_ring(), 70.0, 1.4, 60.0)
-    flat = tables.paint(truth, table)
+def slits_in(flat):
+    """What is found where the outline runs into no cut."""
     whole = resample(tables.wavy_ring()[::-1], SPACING_MM)
-    (slit,) = silhouette_slits.find_slits(flat, read_shell(flat), whole, outward_normals(whole, 2.0 / SPACING_MM))
+    return silhouette_slits.find_slits(flat, read_shell(flat), whole)
+
+
+@pytest.mark.parametrize("crossed", [False, True])
+@pytest.mark.parametrize("table", ["planks", "melamine", "mat"])
+def test_a_slit_that_the_outline_does_not_run_into_is_found(table, crossed):
+    """A line drawn over it parts in two what the map shows of it."""
+    truth, tip = tables.with_cut(tables.wavy_ring(), 70.0, 1.6, 60.0)
+    middle, aslant = tip - 40 * INWARDS, ACROSS + 0.4 * INWARDS
+    strokes = [([middle - 30 * aslant, middle + 30 * aslant], 2.0)] if crossed else []
+    (slit,) = slits_in(tables.paint(truth, table, strokes=strokes))
     assert np.hypot(*(slit.end[1] - tip)) < 2.0
+    assert np.hypot(*(slit.end[[0, 2]].mean(axis=0) - (tip - 60 * INWARDS))) < 1.0
+
+
+@pytest.mark.parametrize("table", ["planks", "melamine", "dark_cloth"])
+def test_a_line_drawn_to_the_edge_is_no_slit(table):
+    edge = tables.with_cut(tables.wavy_ring(), 70.0, 2.0, 50.0)[1] - 50 * INWARDS
+    line = [edge - 5 * INWARDS, edge + 45 * INWARDS]
+    assert not slits_in(tables.paint(tables.wavy_ring(), table, strokes=[(line, 1.6)]))
 
 
 def test_where_a_cut_ends_is_a_guess_only_where_it_does_not_end_plainly():

@@ -17,8 +17,13 @@ DEMO = Path(__file__).parents[2] / "extract" / "scene" / "moth-lantern.jpg"
 
 
 @pytest.fixture(scope="module")
-def cuts():
+def marks():
     return ends_samples.read_cuts(DEMO)
+
+
+@pytest.fixture(scope="module")
+def cuts(marks):
+    return [one for one in marks if not one.decoy]
 
 
 def test_a_cut_shows_the_table_down_to_its_tip_and_shell_past_it(cuts):
@@ -48,6 +53,20 @@ def test_a_painted_cut_ends_where_it_is_told_to(monkeypatch):
         assert changed[int(tip[1] - 12 / ALONG_MM)].max() > changed[past].max()
 
 
+def test_a_line_drawn_on_a_strip_is_as_wide_at_its_end():
+    """And not, as a cut, narrower and narrower; a few leave the strip by its side."""
+    shell = np.full((ROWS, COLUMNS, 3), 0.4, np.float32)
+    narrowed = []
+    for seed in range(20):
+        seen, (_, end) = ends_samples.drawn(shell, np.random.default_rng(seed))
+        wide = (shell - seen).max(-1).sum(1)
+        last = int(min(end, ROWS)) - 6
+        narrowed.append(wide[last - 20 : last].mean() / wide[:20].mean())
+        assert wide[int(end) + 4 :].max(initial=0.0) < 0.01 * wide[:20].mean()
+    assert np.median(narrowed) == pytest.approx(1.0, abs=0.03)
+    assert np.mean(np.array(narrowed) > 0.9) >= 0.9
+
+
 def test_the_end_is_told_at_the_tip_once():
     rng = np.random.default_rng(2)
     for _ in range(10):
@@ -66,6 +85,19 @@ def test_a_strip_is_the_networks_input_and_the_end_of_its_cut(cuts):
         assert seen.shape == (5, ROWS, COLUMNS)
         assert right.shape == (ROWS // CELL, COLUMNS // CELL)
         assert np.isfinite(seen).all()
+
+
+def test_what_is_no_cut_shows_shell_all_along_and_is_told_to_end_nowhere(marks):
+    """The table is wood, greener than it is blue; the shell is grey, the lines that come to its edge black and red."""
+    decoys, rng = [one for one in marks if one.decoy], np.random.default_rng(3)
+    assert len(decoys) > 8
+    for decoy in decoys:
+        column, row = np.round(decoy.middle[:-8]).astype(int).T
+        blue, green, _ = decoy.value[row, column].astype(float).T
+        assert np.mean(green - blue < 12) > 0.9
+        seen, right = ends_samples.strip(decoy, rng)
+        assert seen.shape == (5, ROWS, COLUMNS)
+        assert not right.any()
 
 
 def test_the_same_seed_gives_the_same_strip(cuts):
