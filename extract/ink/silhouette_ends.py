@@ -32,7 +32,7 @@ UNLIKE, MOST_UNLIKE = 0.08, 4.0
 BACK_MM = 4.0
 """Looked at again, a cut is taken to be open to so far before where it seemed to end."""
 
-NO_CUT = 0.5
+LIKELY_CUT = 0.5
 """How likely it is a cut at least."""
 
 NEAR_MM, SURE = 2.0, 0.6
@@ -46,9 +46,11 @@ LOOKS, STAYS_MM = 3, 1.0
 its middle, and one that goes on past the strip is found by the next."""
 
 
-def cut_end(flat: FlatView, white: Image, base: Array, open_mm: float, axis: Array) -> Array | None:
+def cut_end(
+    flat: FlatView, white: Image, base: Array, open_mm: float, axis: Array, likely: float = LIKELY_CUT
+) -> Array | None:
     """Where (2,) the cut ends that runs from about ``base`` (2,) along the unit vector ``axis`` and is open for
-    ``open_mm`` at least, None where it looks like no cut; ``white`` is the BGR of card paper."""
+    ``open_mm`` at least, None where it is not so ``likely`` to be one; ``white`` is the BGR of card paper."""
     tip = _look(flat, white, base + open_mm * axis, axis)
     for _ in range(LOOKS - 1):
         far = float(np.hypot(*(tip - base)))
@@ -60,7 +62,7 @@ def cut_end(flat: FlatView, white: Image, base: Array, open_mm: float, axis: Arr
         before, tip = tip, _look(flat, white, tip - BACK_MM * axis, axis)
         if np.hypot(*(tip - before)) < STAYS_MM:
             break
-    return tip if _about(flat, white, tip, axis).sum() > NO_CUT else None
+    return tip if _about(flat, white, tip, axis).sum() > likely else None
 
 
 def guessed_ends(flat: FlatView, white: Image, ring: Array) -> Mask:

@@ -39,8 +39,8 @@ LEAST_WIDE_MM = 1.0
 SHORTEST_MM = 12.0
 """Shorter snips are ragged scissors' work and change no panel."""
 
-SURELY = 0.85
-"""How likely a slit ends near its tip at least: most streaks are none."""
+SURE_CUT, SURE_END = 0.99, 0.75
+"""How likely a streak is a cut, and ends near the tip read, at least: most streaks are none."""
 
 LIKELY_OPEN, LAST_MM = 0.3, 20.0
 """The tip of a narrow cut is looked for from that share of what the map shows of it on, or from so far before its end
@@ -73,7 +73,7 @@ class Slit:
 def find_slits(flat: FlatView, reading: Reading, ring: Array) -> list[Slit]:
     """Narrow cuts that start at the ring, without overlaps, in the order of the ring."""
     traces = (_trace(flat, reading.models.white, ring, lead) for lead in leads(reading.map, ring))
-    sure = [trace for trace in traces if trace is not None and trace[0] > SURELY]
+    sure = [trace for trace in traces if trace is not None and trace[0] > SURE_END]
     found: list[Slit] = []
     for _, slit in sorted(sure, key=lambda trace: -trace[0]):
         if not any(_clash(slit, other, len(ring)) for other in found) and _leaves_whole(ring, found, slit):
@@ -125,7 +125,7 @@ def _lead(points: Array, outline: LineString) -> Lead | None:
 def _trace(flat: FlatView, white: Image, ring: Array, lead: Lead) -> tuple[float, Slit] | None:
     """The slit that a lead is, if it is one, and how sure it is."""
     open_mm = max(LIKELY_OPEN * lead.reach_mm, lead.reach_mm - LAST_MM)
-    tip = cut_end(flat, white, lead.mouth, open_mm, lead.axis)
+    tip = cut_end(flat, white, lead.mouth, open_mm, lead.axis, SURE_CUT)
     if tip is None or np.hypot(*(tip - lead.mouth)) < SHORTEST_MM:
         return None
     way = (tip - lead.mouth) / np.hypot(*(tip - lead.mouth))
