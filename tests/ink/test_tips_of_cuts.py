@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import importlib.util
+from dataclasses import replace
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 import shapely
 from shapely import Polygon
 
+from extract.doors import FlatView
 from extract.ink import silhouette_ends, silhouette_slits
 from extract.ink.silhouette import find_silhouette
 from extract.ink.silhouette_ends import cut_end, guessed_ends
+from extract.ink.silhouette_net import ShellMap
 from extract.ink.silhouette_notches import close_notches
 from extract.ink.silhouette_read import read_shell
 from extract.ink.silhouette_refine import SPACING_MM
@@ -152,6 +156,31 @@ def test_a_line_drawn_to_the_edge_is_no_slit(table):
     edge = tables.with_cut(tables.wavy_ring(), 70.0, 2.0, 50.0)[1] - 50 * INWARDS
     line = [edge - 5 * INWARDS, edge + 45 * INWARDS]
     assert not slits_in(tables.paint(tables.wavy_ring(), table, strokes=[(line, 1.6)]))
+
+
+def test_a_line_that_the_map_takes_for_table_is_no_slit():
+    """The map shows it as open as any cut; the picture shows a pen's line to the network."""
+    edge = tables.with_cut(tables.wavy_ring(), 70.0, 2.0, 50.0)[1] - 50 * INWARDS
+    flat = tables.paint(tables.wavy_ring(), "mat", strokes=[([edge - 5 * INWARDS, edge + 45 * INWARDS], 1.6)])
+    reading, ring = read_shell(flat), resample(tables.wavy_ring()[::-1], SPACING_MM)
+    odds = reading.map.odds.copy()
+    ends_px = [reading.map.flat.px_from_mm(edge + mm * INWARDS) for mm in (0, 45)]
+    cv2.line(odds, *(np.round(end).astype(int).tolist() for end in ends_px), -3.0, 3)
+    shown = replace(reading, map=replace(reading.map, odds=odds))
+    assert len(list(silhouette_slits.leads(shown.map, ring))) == 1
+    assert not silhouette_slits.find_slits(flat, shown, ring)
+
+
+def test_a_streak_leads_out_of_the_shell_by_the_shorter_way():
+    odds = np.full((160, 160), 6.0, np.float32)
+    odds[79:81, 46:90] = -2.0  # from 3 mm off the left side of a square on, 22 mm long
+    view = FlatView(np.zeros((160, 160, 3), np.uint8), 0.5, (0.0, 0.0), np.ones((160, 160), bool), ())
+    square = np.array([[20, 20], [60, 20], [60, 60], [20, 60]], float)
+    (lead,) = silhouette_slits.leads(ShellMap(view, odds), square)
+    assert lead.mouth == pytest.approx([20, 39.75], abs=0.3)
+    assert lead.axis == pytest.approx([1, 0], abs=0.01)
+    assert lead.reach_mm == pytest.approx(24.75, abs=0.5)
+    assert lead.wide_mm == pytest.approx(1.0, abs=0.3)
 
 
 def test_where_a_cut_ends_is_a_guess_only_where_it_does_not_end_plainly():
