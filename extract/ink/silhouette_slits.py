@@ -39,7 +39,7 @@ LEAST_WIDE_MM = 1.0
 SHORTEST_MM = 12.0
 """Shorter snips are ragged scissors' work and change no panel."""
 
-SURE_CUT, SURE_END = 0.99, 0.75
+SURE_CUT, SURE_END = 0.99, 0.85
 """How likely a streak is a cut, and ends near the tip read, at least: most streaks are none."""
 
 LIKELY_OPEN, LAST_MM = 0.3, 20.0
