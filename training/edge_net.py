@@ -300,7 +300,10 @@ def asked(description: str | None) -> argparse.Namespace:
     parser.add_argument("--from", dest="start", type=Path, help="network (.onnx) to go on from")
     parser.add_argument("--keep", type=float, default=0.0, help="share of that network's weights in those written")
     parser.add_argument("--out", type=Path, required=True)
-    return parser.parse_args()
+    told = parser.parse_args()
+    if told.keep and not told.start:
+        parser.error("--keep says how much of the network that --from names is kept; name it")
+    return told
 
 
 def run(

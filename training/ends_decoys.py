@@ -55,8 +55,7 @@ def _lines(above: Above, outline: LineString) -> list[np.ndarray]:
 def _plainest(
     above: Above, ring: np.ndarray, outline: LineString, white: np.ndarray, rng: np.random.Generator
 ) -> list[np.ndarray]:
-    shell, table = Polygon(ring).buffer(0), outline
-    tried = []
+    shell, tried = Polygon(ring).buffer(0), []
     for index in rng.integers(len(ring), size=TRIED):
         chord = ring[(index + 8) % len(ring)] - ring[index - 8]
         inwards = np.array([-chord[1], chord[0]]) / max(float(np.hypot(*chord)), 1e-9)
@@ -67,7 +66,7 @@ def _plainest(
         along = np.arange(0, rng.uniform(*STRAIGHT_MM), STEP_MM)
         way = ring[index] + along[:, None] * axis
         rest = LineString(way[along > BEGIN_MM])
-        if shell.covers(rest) and table.distance(rest) > OFF_CUT_MM:
+        if shell.covers(rest) and outline.distance(rest) > OFF_CUT_MM:
             tried.append((_plainness(above, way[along > BEGIN_MM], white), way[::-1]))
     return [way for _, way in sorted(tried, key=lambda one: -one[0])[:KEPT]]
 

@@ -256,7 +256,7 @@ def _solved(task: _Task, basis: _Basis, spots: Spots, across: Plane) -> Plane:
 
 def _moments(task: _Task, spots: Spots, across: Plane, k: int) -> tuple[Array, Array]:
     """What the points of each span say, summed up as moments of t: metrics xx, xy and yy (K, 3, 4, 4) and pulls of x
-    and y (K, 2, 1, 4). A sum over points for each pair of splines would take twice as long."""
+    and y (K, 2, 1, 4)."""
     span, t, _ = spots
     x, y = task.points.real, task.points.imag
     xx, xy, yy = _metric(task.weights, across)
