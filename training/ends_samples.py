@@ -77,8 +77,10 @@ def cut_at(above: Above, white: np.ndarray, ring_px: np.ndarray, apex: int, dept
     away = np.arange(len(ring_px) // 2)
     left, right = ring_px[(apex - away) % len(ring_px)], ring_px[(apex + away) % len(ring_px)]
     middle = (left + right) / 2
-    inside = np.hypot(*(middle - ring_px[apex]).T) * FINE_MM < depth_mm - 2.0
-    count = int(np.argmin(inside)) if not inside.all() else len(inside)
+    far_mm = np.hypot(*(middle - ring_px[apex]).T) * FINE_MM
+    # past its mouth the sides part, and what lies halfway between them comes back
+    ended = (far_mm >= depth_mm - 2.0) | (np.diff(far_mm, append=0) <= 0)
+    count = int(ended.argmax())
     return turned(above, white, middle[:count], np.hypot(*(left - right)[:count].T) * FINE_MM, False)
 
 

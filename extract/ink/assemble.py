@@ -115,14 +115,30 @@ def _straight_on(ends: list[End], threads: list[Thread]) -> list[tuple[float, En
 
 def _straight_past_corners(ends: list[End], straight: list[tuple[float, End, End]]) -> list[tuple[End, End]]:
     """Ends at a corner of two that go straight on across a gap: where lines cross over a gap in one of them, the ends
-    that are left on either side look like corners."""
+    that are left on either side look like corners, and where the gap begins just past a crossing, like a corner and the
+    stem of a T."""
     at_node: dict[int, list[End]] = {}
     for end in ends:
         at_node.setdefault(end.node, []).append(end)
-    corners = {
-        n for n, at in at_node.items() if n >= 0 and len(at) == 2 and _turn_deg(at[0].ahead, -at[1].ahead) > PAIR_DEG
-    }
-    return _best_first([pair for pair in straight if all(e.node < 0 or e.node in corners for e in pair[1:])])
+    corners = {n for n, at in at_node.items() if n >= 0 and len(at) == 2 and not _one_way(*at)}
+
+    def loose(end: End) -> bool:
+        return end.node < 0 or end.node in corners
+
+    def across(a: End, b: End) -> bool:
+        return a.node in corners and _is_stem(b, at_node[b.node])
+
+    return _best_first([one for one in straight if all(map(loose, one[1:])) or across(*one[1:]) or across(*one[:0:-1])])
+
+
+def _one_way(a: End, b: End) -> bool:
+    return _turn_deg(a.ahead, -b.ahead) <= PAIR_DEG
+
+
+def _is_stem(end: End, at: list[End]) -> bool:
+    """Whether an end comes to a line that the two others at its node are."""
+    others = [other for other in at if other is not end]
+    return end.node >= 0 and len(others) == 2 and _one_way(*others)
 
 
 def _pairs_within(ends: list[End], reach_mm: float) -> list[tuple[End, End]]:

@@ -77,7 +77,9 @@ def middles(truth: dict[str, Any], place: Any) -> list[Array]:
         apex = int(np.hypot(*(exact - dart["apex"]).T).argmin())
         away = np.arange(len(ring) // 2)
         middle = (ring[(apex - away) % len(ring)] + ring[(apex + away) % len(ring)]) / 2
-        found.append(middle[np.hypot(*(middle - middle[0]).T) < dart["depth_mm"]])
+        # at the mouth the sides part, and past it what lies halfway between them comes back
+        ended = np.diff(np.hypot(*(middle - middle[0]).T), append=0) <= 0
+        found.append(middle[: int(ended.argmax()) + 1])
     return found
 
 

@@ -154,6 +154,15 @@ def test_lines_go_straight_on_where_a_gap_makes_two_corners_of_them():
     assert sorted(round(float(np.ptp(s.points_mm[:, 0]))) for s in strokes) == [0, 0, 140]
 
 
+def test_a_line_goes_straight_on_where_a_gap_past_a_crossing_makes_a_corner_of_it():
+    """The pen skipped just past another line, at the very place from which a third one goes off."""
+    through = paint.line((5, 60), (155, 60))
+    pieces = [paint.line((80, 5), (80, 61.5)), paint.line((80, 65), (80, 115))]
+    branch = paint.line((80, 65), (125, 110))
+    strokes = strokes_of(*((p, 1.6, BLACK) for p in (through, *pieces, branch)))
+    assert sorted(round(float(np.ptp(s.points_mm[:, 1]))) for s in strokes) == pytest.approx([0, 45, 100], abs=1)
+
+
 def test_two_lines_that_end_side_by_side_on_a_third_are_not_one():
     through = paint.line((5, 60), (155, 60))
     legs = [paint.line((79, 60), (72, 115)), paint.line((81, 60), (98, 115))]
