@@ -240,8 +240,10 @@ def _corner_at(edge: BaseGeometry, a: End, b: End) -> bool:
     if _turn_deg(a.ahead, -b.ahead) < PAIR_DEG:
         return False
     corner = _corner(a.point, a.ahead, b.point, b.ahead)
-    if corner is None:
+    if corner is None and _turn_deg(a.ahead, b.ahead) > PAIR_DEG:
         return False
+    if corner is None:  # too sharp to tell where it is: about where the two run into one
+        corner = (a.point + b.point) / 2
     onward = [LineString([corner, corner + RUN_ON_MM * end.ahead]) for end in (a, b)]
     return edge.distance(Point(corner)) < CORNER_DEEP_MM or all(edge.intersects(line) for line in onward)
 

@@ -163,6 +163,14 @@ def test_a_line_goes_straight_on_where_a_gap_past_a_crossing_makes_a_corner_of_i
     assert sorted(round(float(np.ptp(s.points_mm[:, 1]))) for s in strokes) == pytest.approx([0, 45, 100], abs=1)
 
 
+@pytest.mark.parametrize(("apart", "meet_at"), [(9, 4), (11, 7), (12, 8)])
+def test_lines_that_all_but_meet_on_the_cut_edge_run_on_to_it(apart, meet_at):
+    """Their ink runs together just before it. Joined they would leave a neck of 1 to 3 mm between two panels, which
+    nobody draws (common practice, no source)."""
+    strokes = strokes_of(*((paint.line((80 + way * apart, 90), (80, meet_at)), 1.6, BLACK) for way in (-1, 1)))
+    assert [s.points_mm[:, 1].min() for s in strokes] == pytest.approx([10, 10], abs=0.3)
+
+
 def test_two_lines_that_end_side_by_side_on_a_third_are_not_one():
     through = paint.line((5, 60), (155, 60))
     legs = [paint.line((79, 60), (72, 115)), paint.line((81, 60), (98, 115))]
