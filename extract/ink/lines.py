@@ -26,7 +26,7 @@ from extract.ink.skeleton import strong_ridges, trace_branches
 
 LEAST_INK_RIDGE = 0.15
 """Below this a ridge is a tape edge, whatever the light (measured on path-traced scenes: 99.9 % of those lie lower)."""
-HIGH, LEAST_LOW, LOW_SHARE = 0.14, 0.08, 0.22
+HIGH, LEAST_LOW, LOW_SHARE = 0.12, 0.08, 0.22
 FAINTEST = 0.07
 """Ridge strength along most of a run that the network is shown: ink in glare sinks to 0.12."""
 TICK_MM = (5.0, 18.0)

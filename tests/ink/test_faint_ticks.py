@@ -90,6 +90,14 @@ CROSSED = (line((45, 5), (50, 115)), 1.6, BLACK)
 CORNERED = (line((60.5, 5), (64, 58), (155, 58)), 1.6, BLACK)
 
 
+@pytest.mark.parametrize("pale", [0.71, 0.73])
+def test_a_line_that_is_pale_between_a_tick_and_a_gap_goes_on(pale):
+    ink, tick = (0.5, 0.5, 0.5), (line((63, 53), (63, 67)), 1.4, (0.5, 0.5, 0.5))
+    pieces = [(line((5, 60), (62.5, 60)), 1.4, ink), (line((77.5, 60), (155, 60)), 1.4, ink)]
+    between = (line((65.5, 60), (73, 60)), 1.4, (pale, pale, pale))
+    assert kinds_of(tick, *pieces, between) == ["marker", "tick"]
+
+
 @pytest.mark.parametrize("seed", [0, 1, 2])
 def test_a_tape_edge_does_not_carry_a_tick_on_to_a_corner(seed):
     """The edge, dark but narrower than a tip, runs over the tick and on to where another line turns:
