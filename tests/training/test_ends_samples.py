@@ -10,6 +10,7 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "training"))
 import ends_samples
+from edge_samples import Above
 
 from extract.ink.silhouette_ends import ALONG_MM, CELL, COLUMNS, OPEN_ROW, ROWS, places
 
@@ -36,6 +37,19 @@ def test_a_cut_shows_the_table_down_to_its_tip_and_shell_past_it(cuts):
         table = np.median(colour[open_part[:, 1], open_part[:, 0]])
         shell = np.median(colour[row + 10 : row + 60, column - 5 : column + 6])
         assert table > 3 * shell
+
+
+def test_a_cuts_middle_ends_at_its_mouth():
+    """Points lie closer together on one side than on the other, and the outline falls away from the mouth."""
+    left = [np.linspace((0, 0), (-4, 40), 67), np.linspace((-4, 40), (-90, 0), 120)]
+    right = [np.linspace((0, 0), (4, 40), 51), np.linspace((4, 40), (90, 0), 120)]
+    ring_mm = np.vstack([*(side[1:] for side in right), (0, -60), *(side[:0:-1] for side in left[::-1]), (0, 0)])
+    seen = np.full((700, 1000, 3), 120, np.uint8)
+    above = Above({}, seen, seen, np.ones(seen.shape[:2], bool), (-95.0, 70.0), ends_samples.FINE_MM)
+    cut = ends_samples.cut_at(above, np.ones(3), above.place(ring_mm), len(ring_mm) - 1, 40.0)
+    deep_mm = np.hypot(*(cut.middle - cut.tip).T) * ends_samples.FINE_MM
+    assert (np.diff(deep_mm) > 0).all()
+    assert 30 < deep_mm[-1] < 40
 
 
 def test_a_painted_cut_ends_where_it_is_told_to(monkeypatch):
