@@ -12,6 +12,15 @@ writes it as ONNX.
     make --preset two-colour --table mat --seed 20520 --count 18; make --preset curled --seed 20600 --count 6
     make --preset multi-card --seed 20700 --count 4; make --preset easy --seed 20800 --count 8
     for level in easy typical hard; do make --preset $level --seed 9300 --count 40; done
+    make --preset hard --table tiles --seed 23000 --count 40; make --preset hard --table grey --seed 23100 --count 40
+    make --preset hard --table melamine --seed 23300 --count 24
+    make --preset hard --table gingham --seed 23400 --count 24
+    make --preset typical --table tiles --seed 23200 --count 24
+    make --preset typical --table melamine --seed 23450 --count 24
+    make --preset typical --table planks --seed 23500 --count 12
+    make --preset typical --table kraft --seed 23550 --count 12
+    make --preset hard --seed 22000 --count 120
+    make --preset typical --seed 22200 --count 21; make --preset typical --seed 22250 --count 23
     PYTHONPATH=. python training/words_net.py scenes --minutes 40 --from extract/ink/edge_net.onnx \\
         --out extract/ink/words_net.onnx
 
