@@ -128,7 +128,9 @@ def _straight_past_corners(ends: list[End], straight: list[tuple[float, End, End
     def across(a: End, b: End) -> bool:
         return a.node in corners and _is_stem(b, at_node[b.node])
 
-    return _best_first([one for one in straight if all(map(loose, one[1:])) or across(*one[1:]) or across(*one[:0:-1])])
+    return _best_first(
+        [(far, a, b) for far, a, b in straight if (loose(a) and loose(b)) or across(a, b) or across(b, a)]
+    )
 
 
 def _one_way(a: End, b: End) -> bool:
@@ -240,10 +242,10 @@ def _corner_at(edge: BaseGeometry, a: End, b: End) -> bool:
     if _turn_deg(a.ahead, -b.ahead) < PAIR_DEG:
         return False
     corner = _corner(a.point, a.ahead, b.point, b.ahead)
-    if corner is None and _turn_deg(a.ahead, b.ahead) > PAIR_DEG:
-        return False
-    if corner is None:  # too sharp to tell where it is: about where the two run into one
-        corner = (a.point + b.point) / 2
+    if corner is None:
+        if _turn_deg(a.ahead, b.ahead) > PAIR_DEG:
+            return False
+        corner = (a.point + b.point) / 2  # too sharp to tell where it is: about where the two run into one
     onward = [LineString([corner, corner + RUN_ON_MM * end.ahead]) for end in (a, b)]
     return edge.distance(Point(corner)) < CORNER_DEEP_MM or all(edge.intersects(line) for line in onward)
 
