@@ -39,6 +39,9 @@ edge, not to each other: what runs on for less than a spur and a junction is not
 CORNER_SINE = 0.3
 CORNER_COST = 1.0
 SHORT_GAP_MM = 1.6
+DRAWN_ASIDE_MM = 2.2
+"""Two ends so close that point at each other, if side by side, are one line that a crease draws aside."""
+
 FOLD_DEG = 30.0
 """Two ends that point the same way are two strokes side by side, not one stroke with a gap."""
 
@@ -97,7 +100,7 @@ def bridged(threads: list[Thread], ticks: list[bool], shell: BaseGeometry) -> li
     options = []
     for a, b in _pairs_within(ends, GAP_MM):
         alike = ticks[a.thread] == ticks[b.thread]
-        fits = not ticks[a.thread] if alike else _one_line(a, b)
+        fits = not ticks[a.thread] if alike else _one_line(a, b) or _drawn_aside(a, b)
         cost = _gap_cost(a, b, threads) if fits else None
         if cost is not None and not _corner_at(edge, a, b) and inner.covers(LineString([a.point, b.point])):
             options.append((cost, a, b))
@@ -153,6 +156,10 @@ def _pairs_within(ends: list[End], reach_mm: float) -> list[tuple[End, End]]:
 def _one_line(a: End, b: End) -> bool:
     """Two ends that face each other as the sides of one gap in a straight pull of the pen."""
     return float(np.hypot(*(b.point - a.point))) < TICK_GAP_MM and _facing(a, b) and _in_line(a, b)
+
+
+def _drawn_aside(a: End, b: End) -> bool:
+    return float(np.hypot(*(b.point - a.point))) < DRAWN_ASIDE_MM and _turn_deg(a.ahead, -b.ahead) < IN_LINE_DEG
 
 
 def _facing(a: End, b: End) -> bool:
@@ -286,6 +293,8 @@ def _gap_cost(a: End, b: End, threads: list[Thread]) -> float | None:
         return gap / GAP_MM + turn / GAP_DEG
     if not free:
         return None
+    if _drawn_aside(a, b):
+        return gap / GAP_MM + CORNER_COST
     if _corner(a.point, a.ahead, b.point, b.ahead) is not None:
         return gap / GAP_MM + CORNER_COST
     fold = _turn_deg(a.ahead, b.ahead) < FOLD_DEG

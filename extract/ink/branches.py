@@ -137,7 +137,7 @@ def _corner_indices(points: Array, closed: bool) -> list[int]:
     """Samples where the direction over ``CORNER_ARM`` samples before and after differs most, and by more than
     ``CORNER_DEG``."""
     arm = CORNER_ARM
-    if len(points) < 4 * arm:
+    if len(points) < 3 * arm:
         return []
     around = np.vstack([points[-arm:], points, points[:arm]]) if closed else points
     before, after = around[arm:-arm] - around[: -2 * arm], around[2 * arm :] - around[arm:-arm]

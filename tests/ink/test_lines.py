@@ -171,6 +171,24 @@ def test_lines_that_all_but_meet_on_the_cut_edge_run_on_to_it(apart, meet_at):
     assert [s.points_mm[:, 1].min() for s in strokes] == pytest.approx([10, 10], abs=0.3)
 
 
+def test_a_mark_is_no_tick_where_it_is_the_end_of_a_line_that_a_crease_draws_aside():
+    """Its last part, from just before the line it comes to, is seen beside its own way."""
+    through, come = paint.line((84, 5), (84, 115)), paint.line((5, 60), (72, 60))
+    strokes = strokes_of((through, 1.5, BLACK), (come, 1.4, BLACK), (paint.line((74.2, 61.3), (89, 61.3)), 1.2, BLACK))
+    assert sorted(round(float(np.ptp(s.points_mm[:, 0]))) for s in strokes) == pytest.approx([0, 79], abs=1)
+    assert not only(strokes, "tick")
+
+
+@pytest.mark.parametrize(("arm", "turn_deg"), [(4.4, 90), (4.4, 110), (4.8, 90), (4.8, 110)])
+def test_a_short_mark_keeps_its_corner(arm, turn_deg):
+    ends = [(80 + arm, 60), (80 + arm * np.cos(np.radians(turn_deg)), 60 + arm * np.sin(np.radians(turn_deg)))]
+    strokes = strokes_of(
+        (paint.line((5, 30), (155, 30)), 1.5, BLACK), (paint.line(ends[0], (80, 60), ends[1]), 1.0, BLACK)
+    )
+    (mark,) = (s for s in strokes if np.ptp(s.points_mm[:, 0]) < 100)
+    assert shapely.LineString(mark.points_mm).distance(shapely.Point(80, 60)) < 0.2
+
+
 def test_two_lines_that_end_side_by_side_on_a_third_are_not_one():
     through = paint.line((5, 60), (155, 60))
     legs = [paint.line((79, 60), (72, 115)), paint.line((81, 60), (98, 115))]
