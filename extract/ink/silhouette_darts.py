@@ -18,6 +18,9 @@ NARROW_MM = 5.0
 UNCLEAR_MM = 3.0
 """The last of a cut that the map shows is too thin to tell its sides."""
 
+CLEAR_MM = 4.0
+"""Sides that are seen for so long tell which way a cut points."""
+
 LONGEST_MM = 320.0
 """No relief cut has more outline than this between two facing points of its sides."""
 
@@ -83,30 +86,46 @@ def _facing(
 def frame_of(ring: Array, notch: Notch, spacing_mm: float, side_mm: float = 14.0) -> Frame | None:
     """The cut's frame from its sides, just outside the notch and inside it; None when they do not close in on each
     other, as beside a marker stroke taken for a gap."""
-    count, length = len(ring), round(side_mm / spacing_mm)
-    left = ring[(notch.first - np.arange(length)) % count]
-    right = ring[(notch.last + np.arange(length)) % count]
-    gap = np.linalg.norm(left - right, axis=1)
-    # Past the mouth the two sides run apart about twice as fast as one walks along them.
-    mouth = np.flatnonzero((gap[4:] - gap[:-4] > 1.2 * 4 * spacing_mm) | (gap[4:] > 2 * NARROW_MM))
-    use = int(mouth[0]) + 2 if len(mouth) else length
-    inside = ring[np.arange(notch.first, notch.last + 1) % count]
+    inside = ring[np.arange(notch.first, notch.last + 1) % len(ring)]
+    left, right = _before(ring, notch, spacing_mm, side_mm)
     deep = (inside - inside[[0, -1]].mean(0)) @ _inwards(inside)
     far = int(deep.argmax())
     clear = deep < deep[far] - UNCLEAR_MM
     ours, theirs = inside[:far][clear[:far]][1:], inside[far + 1 :][clear[far + 1 :]][:-1]
-    if use * spacing_mm < 4.0:
-        left, right, use = left[:0], right[:0], 0
-    if min(len(ours), len(theirs)) + use < 4.0 / spacing_mm:
+    if min(len(ours), len(theirs)) + len(left) < CLEAR_MM / spacing_mm:
         return None
-    left, right = np.vstack([ours[::-1], left[:use]]), np.vstack([theirs, right[:use]])
-    (left_at, left_way), (right_at, right_way) = _line(left, inside[0]), _line(right, inside[-1])
+    return _between(np.vstack([ours[::-1], left]), np.vstack([theirs, right]), inside[[0, -1]], inside[far])
+
+
+def mouth_of(ring: Array, notch: Notch, spacing_mm: float, side_mm: float = 14.0) -> Frame | None:
+    """The frame by the sides just outside the notch alone: what is inside may be a stroke that crosses the cut."""
+    ends = ring[np.array([notch.first, notch.last]) % len(ring)]
+    left, right = _before(ring, notch, spacing_mm, side_mm)
+    return _between(left, right, ends, ends.mean(0)) if len(left) else None
+
+
+def _before(ring: Array, notch: Notch, spacing_mm: float, side_mm: float) -> tuple[Array, Array]:
+    """The cut's sides outwards of the notch, as far as they run beside each other; none where that is not far."""
+    length = round(side_mm / spacing_mm)
+    left = ring[(notch.first - np.arange(length)) % len(ring)]
+    right = ring[(notch.last + np.arange(length)) % len(ring)]
+    gap = np.linalg.norm(left - right, axis=1)
+    # Past the mouth the two sides run apart about twice as fast as one walks along them.
+    mouth = np.flatnonzero((gap[4:] - gap[:-4] > 1.2 * 4 * spacing_mm) | (gap[4:] > 2 * NARROW_MM))
+    use = int(mouth[0]) + 2 if len(mouth) else length
+    use = use if use * spacing_mm >= CLEAR_MM else 0
+    return left[:use], right[:use]
+
+
+def _between(left: Array, right: Array, ends: Array, deepest: Array) -> Frame | None:
+    """The frame between two sides whose lines lie abreast of the ``ends`` (2, 2) of a notch."""
+    (left_at, left_way), (right_at, right_way) = _line(left, ends[0]), _line(right, ends[1])
     if left_way @ right_way < 0.5:
         return None
     axis = -(left_way + right_way)
     axis = axis / np.hypot(*axis)
     base = np.stack([left_at, right_at])
-    return Frame(base, axis, float((inside[far] - base.mean(0)) @ axis))
+    return Frame(base, axis, float((deepest - base.mean(0)) @ axis))
 
 
 def _inwards(inside: Array) -> Array:

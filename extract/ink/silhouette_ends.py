@@ -8,6 +8,8 @@ training/ends_net.py makes it.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import cv2
 import numpy as np
 
@@ -41,6 +43,12 @@ NEAR_MM, SURE = 2.0, 0.6
 ASKED_MM = 2.5
 """So much of either side of such a tip is marked."""
 
+SURE_BESIDE = 0.9
+"""How surely a cut must end where it seems to that is looked for along other ways than its outline's."""
+
+Start = tuple[Array, float, Array]
+"""Where (2,) a cut may start, how far it is open from there (mm), and the unit vector along it."""
+
 LOOKS, STAYS_MM = 3, 1.0
 """A cut is looked at so often at most, until its end stays where it was: laid anew along the cut, a strip shows it in
 its middle, and one that goes on past the strip is found by the next."""
@@ -63,6 +71,17 @@ def cut_end(
         if np.hypot(*(tip - before)) < STAYS_MM:
             break
     return tip if _about(flat, white, tip, axis).sum() > likely else None
+
+
+def likeliest_end(flat: FlatView, white: Image, starts: Sequence[Start]) -> Array | None:
+    """Where (2,) the cut ends that looks most like one from where it may start; None where that is not sure."""
+    base, open_mm, axis = max(
+        starts, key=lambda start: float(_strip_says(flat, white, start[0] + start[1] * start[2], start[2]).sum())
+    )
+    tip = cut_end(flat, white, base, open_mm, axis, SURE_BESIDE)
+    if tip is None or sureness(flat, white, tip, (tip - base) / np.hypot(*(tip - base))) < SURE_BESIDE:
+        return None
+    return tip
 
 
 def guessed_ends(flat: FlatView, white: Image, ring: Array) -> Mask:

@@ -6,9 +6,9 @@ from __future__ import annotations
 import numpy as np
 from shapely import LineString
 
-from extract.doors import Array, FlatView
-from extract.ink.silhouette_darts import Frame, Notch, find_notches, frame_of, gap_beside
-from extract.ink.silhouette_ends import cut_end
+from extract.doors import Array, FlatView, Mask
+from extract.ink.silhouette_darts import Frame, Notch, find_notches, frame_of, gap_beside, mouth_of
+from extract.ink.silhouette_ends import BACK_MM, Start, cut_end, likeliest_end
 from extract.ink.silhouette_read import Reading
 
 OWN_MM = 1.5
@@ -20,6 +20,10 @@ LAST_MM = 2.5
 CLEAR_MM = 1.0
 """A cut that would run on to within that of another stays as deep as the outline runs: two lines in the table's own
 colour that nearly meet would part the shell."""
+
+TURNS_DEG = (-5, 5, -10, 10, -15, 15)
+"""Where nothing is seen along a cut as the outline runs into it, such ways beside it are tried, for one side of it may
+be astray."""
 
 SHALLOW_MM = 4.0
 """A notch that is no cut and no deeper is bridged."""
@@ -33,36 +37,44 @@ def close_notches(flat: FlatView, reading: Reading, ring: Array, normals: Array,
     turn = notches[0].first
     last = [_moved(notch, turn) for notch in find_notches(ring, normals, spacing_mm, LAST_MM)]
     ring, gap = np.roll(ring, -turn, axis=0), np.roll(gap_beside(ring, normals), -turn)
-    pieces: list[Array] = []
+    white, pieces = reading.models.white, list[Array]()
     taken: list[LineString] = []
     at = 0
     for notch in (_moved(notch, turn) for notch in notches):
         frame = frame_of(ring, notch, spacing_mm)
         if notch.first < at or (frame is None and _deepest(ring, notch)[1] > SHALLOW_MM):
             continue
-        tip = None
+        tip, stretch, start = None, notch, ring[[notch.first, notch.last]].mean(0)
         if frame is not None:
             end = _last_of(ring, notch, last, spacing_mm) or frame
-            tip = cut_end(flat, reading.models.white, end.base.mean(0), end.open_mm, end.axis)
-        if frame is None or tip is None:
+            tip = cut_end(flat, white, end.base.mean(0), end.open_mm, end.axis)
+            if tip is None:
+                tip = likeliest_end(flat, white, _starts(end, mouth_of(ring, notch, spacing_mm)))
+            else:
+                stretch = _within(notch, (gap < OWN_MM) | ((ring - tip) @ frame.axis > 0))
+                start = _deepest(ring, notch)[0]
+        if tip is None:
             pieces.append(ring[at : notch.first])
             at = notch.last + 1
             continue
-        onwards = LineString([_deepest(ring, notch)[0], tip])
+        onwards = LineString([start, tip])
         if any(onwards.distance(other) < CLEAR_MM for other in (_rest(ring, notch), *taken)):
             continue
         taken.append(onwards)
-        inside = np.arange(notch.first, notch.last + 1)
-        thin = inside[(gap[inside] < OWN_MM) | ((ring[inside] - tip) @ frame.axis > 0)]
-        first, final = (thin[0], thin[-1]) if len(thin) else (notch.first, notch.last)
-        pieces += [ring[at:first], tip[None]]
-        at = int(final) + 1
+        pieces += [ring[at : stretch.first], tip[None]]
+        at = stretch.last + 1
     pieces.append(ring[at:])
     return np.vstack(pieces)
 
 
 def _moved(notch: Notch, turn: int) -> Notch:
     return Notch(notch.first - turn, notch.last - turn)
+
+
+def _within(notch: Notch, given_up: Mask) -> Notch:
+    """From the first to the last point of a notch that is to be given up, or all of it."""
+    at = notch.first + np.flatnonzero(given_up[notch.first : notch.last + 1])
+    return Notch(int(at[0]), int(at[-1])) if len(at) else notch
 
 
 def _rest(ring: Array, notch: Notch) -> LineString:
@@ -73,6 +85,20 @@ def _last_of(ring: Array, notch: Notch, last: list[Notch], spacing_mm: float) ->
     """The frame of the last of a cut, which may be bent, if it has but one."""
     inner = [one for one in last if notch.first <= one.first and one.last <= notch.last]
     return frame_of(ring, inner[0], spacing_mm) if len(inner) == 1 else None
+
+
+def _starts(end: Frame, mouth: Frame | None) -> list[Start]:
+    """Ways beside that of a cut's end, and those its mouth tells."""
+    far = max(end.open_mm - BACK_MM, 0.0)
+    beside = [(end.base.mean(0), far, _turned(end.axis, turn)) for turn in TURNS_DEG]
+    if mouth is None:
+        return beside
+    return [*beside, *((mouth.base.mean(0), 0.0, _turned(mouth.axis, turn)) for turn in (0, *TURNS_DEG[:2]))]
+
+
+def _turned(way: Array, by_deg: float) -> Array:
+    cos, sin = np.cos(np.radians(by_deg)), np.sin(np.radians(by_deg))
+    return np.array([[cos, -sin], [sin, cos]]) @ way
 
 
 def _deepest(ring: Array, notch: Notch) -> tuple[Array, float]:

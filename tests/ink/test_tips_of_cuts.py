@@ -133,6 +133,27 @@ def test_the_outline_goes_as_far_into_a_cut_as_the_cut_does(off_mm):
     assert -1.5 < deepest_mm(closed_notches(flat, deeper), tip) < 1.5
 
 
+@pytest.mark.parametrize("before_mm", [8.0, 12.0])
+def test_a_cut_ends_at_its_tip_though_the_outline_runs_along_a_stroke_across_it(before_mm):
+    """The map took the stroke on one side of the cut for table: the outline's deepest point is not in the cut."""
+    truth, tip = tables.with_cut(tables.wavy_ring(), 70.0, 14.0, 50.0)
+    middle = tip - before_mm * INWARDS
+    flat = tables.paint(truth, "mat", strokes=[([middle - 40 * ACROSS, middle + 40 * ACROSS], 1.8)])
+    arm = Polygon([middle + along * ACROSS + aside * INWARDS for along, aside in ((0, -1), (30, -1), (30, 1), (0, 1))])
+    ring = np.asarray(Polygon(truth).difference(arm).exterior.coords[:-1])
+    found = closed_notches(flat, ring)
+    assert np.hypot(*(found - tip).T).min() < 1.5
+    assert Polygon(found).buffer(0).symmetric_difference(Polygon(truth)).area < 15
+
+
+@pytest.mark.parametrize("astray_mm", [4.0, 6.0])
+def test_a_cut_ends_at_its_tip_though_the_outline_has_one_side_of_it_wrong(astray_mm):
+    truth, tip = tables.with_cut(tables.wavy_ring(), 70.0, 7.0, 50.0)
+    wrong = Polygon([tip, tip - 2 * INWARDS - astray_mm * ACROSS, tip - 40 * INWARDS])
+    ring = np.asarray(Polygon(truth).difference(wrong).exterior.coords[:-1])
+    assert np.hypot(*(closed_notches(tables.paint(truth, "mat"), ring) - tip).T).min() < 1.5
+
+
 def slits_in(flat):
     """What is found where the outline runs into no cut."""
     whole = resample(tables.wavy_ring()[::-1], SPACING_MM)
