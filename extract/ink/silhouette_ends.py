@@ -43,7 +43,7 @@ NEAR_MM, SURE = 2.0, 0.6
 ASKED_MM = 2.5
 """So much of either side of such a tip is marked."""
 
-SURE_BESIDE = 0.9
+SURE_BESIDE = 0.8
 """How surely a cut must end where it seems to that is looked for along other ways than its outline's."""
 
 Start = tuple[Array, float, Array]
