@@ -6,6 +6,7 @@ Truth files are those of the scene photos (kept beside the checkout) and of our 
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -13,7 +14,7 @@ from typing import Any
 import numpy as np
 from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
-from shapely import Polygon
+from shapely import MultiPoint, Polygon
 
 FAMILY_ORDER = ("CARD-A4", "CARD-LETTER", "CARD-SMALL")
 LEAST_PANEL_MM2 = 2000.0
@@ -23,6 +24,10 @@ FINE_MM = 0.02
 """What was read is laid onto truth as dense as this: at STEP_MM the nearest points hold it back by up to 0.02 mm."""
 
 TICK_MM = 3.0
+ASKED_MM = 3.0
+"""So near an answer settles a place."""
+
+Points = Sequence[Sequence[float]] | np.ndarray
 
 
 @dataclass(frozen=True)
@@ -33,6 +38,7 @@ class Outcome:
     panels_listed: int
     panels_found: int
     panels_invented: int
+    panels_unasked: int
     iou_min: float
     rms_mm: float
     p95_mm: float
@@ -48,11 +54,12 @@ def read_truth(path: Path) -> dict[str, Any]:
     return json.loads(path.read_text())
 
 
-def outcome(truth: dict[str, Any], report: dict[str, Any]) -> Outcome:
+def outcome(truth: dict[str, Any], report: dict[str, Any], asked: Sequence[Points] = ()) -> Outcome:
     """Scores a report; a panel counts as found at an overlap (IoU) of 0.97, as invented under 0.9; whether it is large
-    enough to count is said by the true one it overlaps so far. A tick is found when the middle of a tick listed lies
-    within 3 mm of its own. Handwriting is drawn, too, but need not be found: it counts
-    for ``precision`` and not for ``recall``."""
+    enough to count is said by the true one it overlaps so far. Of those invented or not found, those are unasked on
+    whose outline none of the stretches (N, 2) lies that the maker is ``asked`` about, in the report's frame. A tick is
+    found when the middle of a tick listed lies within 3 mm of its own. Handwriting is drawn, too, but need not be
+    found: it counts for ``precision`` and not for ``recall``."""
     place = report_from_truth(truth)
     drawn_true = [(place(line["points"]), line["closed"]) for line in truth["lines"]]
     drawn_true += [(place(tick["points"]), False) for tick in truth["ticks"]]
@@ -77,11 +84,15 @@ def outcome(truth: dict[str, Any], report: dict[str, Any]) -> Outcome:
     ticks = [np.mean(place(tick["points"]), axis=0) for tick in truth["ticks"]]
     listed = [np.mean(fit.moved(s["points"]), axis=0) for s in drawn if s["kind"] == "tick"]
     best = overlap[large].max(axis=1, initial=0.0)
+    wrong = [panels_true[i] for i in np.flatnonzero(large)[best < FOUND]]
+    wrong += [found[j] for j in np.flatnonzero(strange & seen)]
+    questions = MultiPoint(np.vstack([np.empty((0, 2)), *map(fit.moved, asked)]))
     return Outcome(
         panels_true=int(large.sum()),
         panels_listed=int(counted.sum()),
         panels_found=int((best >= FOUND).sum()),
         panels_invented=int((strange & seen).sum()),
+        panels_unasked=sum(not panel.exterior.dwithin(questions, ASKED_MM) for panel in wrong),
         iou_min=float(best.min(initial=1.0)),
         rms_mm=float(np.sqrt((near**2).mean())),
         p95_mm=float(np.percentile(near, 95)),

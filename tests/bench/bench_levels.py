@@ -4,9 +4,10 @@
 
 Scenes that FOLDER lacks are made by our own generator (``--present``: only those already there are read). What each
 gave is kept in FOLDER/NAME.row.json and not read anew; take those away to judge another reading. Told per level: scenes
-with the number of panels exactly right, with every panel right (IoU 0.97) and none invented, with none invented; recall
-and precision of strokes within 1 mm over all scenes; centre lines' RMS (mm, the plane's error included; median of
-scenes); ticks found. Then the same scenes by their table and by their narrowest cut.
+with the number of panels exactly right, with every panel right (IoU 0.97) and none invented, with none invented, with
+no panel wrong but such as the page asks about a place of; recall and precision of strokes within 1 mm over all scenes;
+centre lines' RMS (mm, the plane's error included; median of scenes); ticks found. Then the same scenes by their table
+and by their narrowest cut.
 """
 
 from __future__ import annotations
@@ -26,12 +27,16 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 from against_truth import outcome, read_truth
 
 import extract
+from extract.guesses import guesses
 from extract.report import report
 
 NARROW_MM = (2.0, 4.0, 6.0, 12.0)
 """Bounds of the widths at the mouth by which scenes are told apart."""
 
-HEAD = ("scenes", "count right", "all right", "none invented", "recall", "precision", "RMS (mm)", "ticks", "refused")
+HEAD = (
+    *("scenes", "count right", "all right", "none invented", "none wrong unasked"),
+    *("recall", "precision", "RMS (mm)", "ticks", "refused"),
+)
 
 Row = dict[str, Any]
 
@@ -81,7 +86,8 @@ def row_of(truth_file: Path, level: str) -> Row:
         )
     except extract.CannotContinue as refusal:
         return row | {"refused": str(refusal)}
-    return row | vars(outcome(truth, report(tracing)))
+    asked = [guess["points"] for guess in guesses(tracing.silhouette)]
+    return row | vars(outcome(truth, report(tracing), asked))
 
 
 def width_class(width_mm: float) -> str:
@@ -111,6 +117,7 @@ def _cells(rows: list[Row]) -> Iterable[str]:
     yield share(lambda row: row["panels_listed"] == row["panels_true"])
     yield share(lambda row: row["panels_found"] == row["panels_true"] and not row["panels_invented"])
     yield share(lambda row: not row["panels_invented"])
+    yield share(lambda row: not row["panels_unasked"])
     yield mean("recall")
     yield mean("precision")
     yield f"{np.median([row['rms_mm'] for row in read]):.3f}" if read else "–"

@@ -66,3 +66,20 @@ def test_a_panel_at_the_limit_counts_in_both_or_in_neither(truth, beside, monkey
     told = outcome(truth, report)
     assert told.panels_listed == told.panels_true == len(areas) - (beside > 0)
     assert told.panels_invented == 0
+
+
+def test_a_wrong_panel_is_unasked_where_no_question_lies_on_its_outline(truth):
+    report = perfect(truth)
+    panel = max(report["panels"], key=lambda panel: against_truth._polygon(panel["outline"]).area)
+    outline = np.asarray(panel["outline"])
+    panel["outline"] = outline.mean(axis=0) + 0.9 * (outline - outline.mean(axis=0))
+    middle = against_truth._polygon(outline).representative_point().coords
+    for asked, unasked in (
+        ((), 2),
+        ((outline[:9], middle), 1),
+        ((outline[:9], panel["outline"][:9]), 0),
+        ((middle,), 2),
+    ):
+        told = outcome(truth, report, asked)
+        assert (told.panels_invented, told.panels_unasked) == (1, unasked)
+    assert outcome(truth, perfect(truth)).panels_unasked == 0
