@@ -29,6 +29,8 @@ GAP_MM = 7.0
 GAP_DEG = 35.0
 """Ink skips for up to 3.5 mm, plus what thinning takes off both ends."""
 TICK_GAP_MM = 5.0
+TICK_ARM_MM = 10.0
+"""More of a mark on one side of a line is no half of a tick."""
 IN_LINE_DEG = 20.0
 IN_LINE_ASIDE_MM = 0.8
 CORNER_REACH_MM = 6.0
@@ -42,6 +44,8 @@ SHORT_GAP_MM = 1.6
 DRAWN_ASIDE_MM = 2.2
 """Two ends so close that point at each other, if side by side, are one line that a crease draws aside."""
 
+COLOURLESS_MM = 2.0
+"""What is shorter has no colour of its own: blur mixes in that of what lies beside it."""
 FOLD_DEG = 30.0
 """Two ends that point the same way are two strokes side by side, not one stroke with a gap."""
 
@@ -233,6 +237,8 @@ def _pair_at_node(
         return pairs
     if any((e.thread, e.last) in onward for e in rest) or _turn_deg(rest[0].ahead, rest[1].ahead) < SIDE_BY_SIDE_DEG:
         return pairs
+    if any(threads[e.thread].length_mm > TICK_ARM_MM for pair in pairs for e in pair):
+        return pairs
     return [*pairs, (rest[0], rest[1])]  # a line may turn where a tick stands on it
 
 
@@ -274,6 +280,8 @@ def colour_distance(a: Array, b: Array) -> float:
 
 
 def _same_colour(a: End, b: End, threads: list[Thread]) -> bool:
+    if min(threads[a.thread].length_mm, threads[b.thread].length_mm) < COLOURLESS_MM:
+        return True
     return colour_distance(threads[a.thread].runs[-1].absorbed, threads[b.thread].runs[-1].absorbed) < 0.45
 
 

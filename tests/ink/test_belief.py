@@ -217,3 +217,13 @@ def test_a_line_is_ink_to_its_end_beside_the_tip_of_a_cut():
     cut = LineString([(60, 60.8), (150, 60.8)])
     kept = believed([whole, last], [told(whole, 8.0), told(last, 8.0)], cut)
     assert max(run.points_mm[:, 0].max() for run in kept) == pytest.approx(80.0, abs=1.1 * STEP_MM)
+
+
+@pytest.mark.parametrize(("far_mm", "count"), [(2.4, 1), (8.0, 2)])
+def test_the_last_of_a_line_takes_the_lines_colour_where_it_is_too_short_for_one_of_its_own(far_mm, count):
+    """Blur mixes the table's colour into what is left of a line past a glare that crosses it."""
+    node = np.array([80.0, 60.0])
+    come = Run(line((20, 60), node, step=0.4), -1, 1, False, np.ones(3), 1.5, 0.05)
+    last = Run(line(node, (80 + far_mm, 60), step=0.4), 1, -1, False, np.array([1.0, 0.3, 0.2]), 1.5, 0.05)
+    edge = LineString([(0, 0), (160, 0), (160, 120), (0, 120), (0, 0)])
+    assert len(threads_of([come, last], edge)) == count

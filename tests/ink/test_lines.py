@@ -198,6 +198,16 @@ def test_two_lines_that_end_side_by_side_on_a_third_are_not_one():
         assert leg.points_mm[:, 1].min() == pytest.approx(60, abs=0.3)
 
 
+@pytest.mark.parametrize("beside_mm", [0.0, 1.0])
+def test_a_line_that_meets_another_just_before_a_third_still_ends_on_that(beside_mm):
+    """Joined the two would leave a neck of two millimetres between two panels."""
+    through, down = paint.line((5, 75), (155, 45)), paint.line((77, 5), (80, 60))
+    strokes = strokes_of(*((p, 1.6, BLACK) for p in (through, down, paint.line((80 + beside_mm, 57.6), (150, 47.6)))))
+    (steep,) = (s for s in strokes if np.ptp(s.points_mm[:, 0]) < 10)
+    assert len(strokes) == 3
+    assert steep.points_mm[:, 1].max() == pytest.approx(60, abs=0.4)
+
+
 def test_a_shape_whose_first_pull_is_covered_by_a_tick_is_closed():
     """A tick along a side at a corner: the pen's loop starts at the tick's far end and stops beside itself."""
     corners = [(45, 30), (110, 28), (118, 85), (60, 92)]
