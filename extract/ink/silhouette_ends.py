@@ -95,8 +95,13 @@ def guessed_ends(flat: FlatView, white: Image, ring: Array) -> Mask:
 
 def sureness(flat: FlatView, white: Image, tip: Array, axis: Array) -> float:
     """How likely a cut along ``axis`` ends at ``tip`` (2,), NEAR_MM more or less."""
+    return likelihoods(flat, white, tip, axis)[1]
+
+
+def likelihoods(flat: FlatView, white: Image, tip: Array, axis: Array) -> tuple[float, float]:
+    """How likely there is a cut along ``axis`` at all, and how likely it ends at ``tip`` (2,), NEAR_MM more or less."""
     along, likely = places()[0], _about(flat, white, tip, axis).sum(1)
-    return float(likely[np.abs(along.reshape(-1, CELL).mean(1) - BACK_MM) < NEAR_MM].sum())
+    return float(likely.sum()), float(likely[np.abs(along.reshape(-1, CELL).mean(1) - BACK_MM) < NEAR_MM].sum())
 
 
 def _about(flat: FlatView, white: Image, tip: Array, axis: Array) -> Image:

@@ -16,7 +16,7 @@ from shapely import LineString, Point
 
 from extract.doors import Array, FlatView
 from extract.ink.shell_view import Image, erode
-from extract.ink.silhouette_ends import cut_end, sureness
+from extract.ink.silhouette_ends import cut_end, likelihoods
 from extract.ink.silhouette_net import ShellMap
 from extract.ink.silhouette_read import Reading
 from extract.ink.silhouette_ring import signed_area, untangled
@@ -41,6 +41,9 @@ SHORTEST_MM = 12.0
 
 SURE_CUT, SURE_END = 0.99, 0.85
 """How likely a streak is a cut, and ends near the tip read, at least: most streaks are none."""
+
+PLAINLY_CUT = 0.996
+"""What is so likely a cut is one wherever it ends: a line's ink may hide that."""
 
 LIKELY_OPEN, LAST_MM = 0.3, 20.0
 """The tip of a narrow cut is looked for from that share of what the map shows of it on, or from so far before its end
@@ -73,9 +76,8 @@ class Slit:
 def find_slits(flat: FlatView, reading: Reading, ring: Array) -> list[Slit]:
     """Narrow cuts that start at the ring, without overlaps, in the order of the ring."""
     traces = (_trace(flat, reading.models.white, ring, lead) for lead in leads(reading.map, ring))
-    sure = [trace for trace in traces if trace is not None and trace[0] > SURE_END]
     found: list[Slit] = []
-    for _, slit in sorted(sure, key=lambda trace: -trace[0]):
+    for _, slit in sorted((trace for trace in traces if trace is not None), key=lambda trace: -trace[0]):
         if not any(_clash(slit, other, len(ring)) for other in found) and _leaves_whole(ring, found, slit):
             found.append(slit)
     return sorted(found, key=lambda slit: slit.first)
@@ -123,17 +125,20 @@ def _lead(points: Array, outline: LineString) -> Lead | None:
 
 
 def _trace(flat: FlatView, white: Image, ring: Array, lead: Lead) -> tuple[float, Slit] | None:
-    """The slit that a lead is, if it is one, and how sure it is."""
+    """The slit that a lead is, if it is one, and how surely it ends there."""
     open_mm = max(LIKELY_OPEN * lead.reach_mm, lead.reach_mm - LAST_MM)
     tip = cut_end(flat, white, lead.mouth, open_mm, lead.axis, SURE_CUT)
     if tip is None or np.hypot(*(tip - lead.mouth)) < SHORTEST_MM:
         return None
     way = (tip - lead.mouth) / np.hypot(*(tip - lead.mouth))
+    cut, end_there = likelihoods(flat, white, tip, way)
+    if cut < PLAINLY_CUT and end_there < SURE_END:
+        return None
     half = max(lead.wide_mm, LEAST_WIDE_MM) / 2 * np.array([-way[1], way[0]])
     feet = [int(np.hypot(*(ring - foot).T).argmin()) for foot in (lead.mouth - half, lead.mouth + half)]
     first, last = feet if (feet[1] - feet[0]) % len(ring) < len(ring) // 2 else feet[::-1]
     end = np.stack([ring[first], tip, ring[last]])
-    return sureness(flat, white, tip, way), Slit(first, first + (last - first) % len(ring), end)
+    return end_there, Slit(first, first + (last - first) % len(ring), end)
 
 
 def _clash(one: Slit, other: Slit, count: int) -> bool:

@@ -172,6 +172,13 @@ def test_a_slit_that_the_outline_does_not_run_into_is_found(table, crossed):
     assert np.hypot(*(slit.end[[0, 2]].mean(axis=0) - (tip - 60 * INWARDS))) < 1.0
 
 
+@pytest.mark.parametrize(("cut", "end", "count"), [(0.999, 0.4, 1), (0.993, 0.9, 1), (0.993, 0.4, 0)])
+def test_what_is_plainly_a_cut_is_a_slit_though_its_end_is_not_sure(monkeypatch, cut, end, count):
+    truth, _ = tables.with_cut(tables.wavy_ring(), 70.0, 1.6, 60.0)
+    monkeypatch.setattr(silhouette_slits, "likelihoods", lambda *_: (cut, end))
+    assert len(slits_in(tables.paint(truth, "planks"))) == count
+
+
 @pytest.mark.parametrize("table", ["planks", "melamine", "dark_cloth"])
 def test_a_line_drawn_to_the_edge_is_no_slit(table):
     edge = tables.with_cut(tables.wavy_ring(), 70.0, 2.0, 50.0)[1] - 50 * INWARDS
