@@ -280,9 +280,10 @@ def colour_distance(a: Array, b: Array) -> float:
 
 
 def _same_colour(a: End, b: End, threads: list[Thread]) -> bool:
-    if min(threads[a.thread].length_mm, threads[b.thread].length_mm) < COLOURLESS_MM:
+    one, other = (max(threads[end.thread].runs, key=lambda run: run.length_mm) for end in (a, b))
+    if min(one.length_mm, other.length_mm) < COLOURLESS_MM:
         return True
-    return colour_distance(threads[a.thread].runs[-1].absorbed, threads[b.thread].runs[-1].absorbed) < 0.45
+    return colour_distance(one.absorbed, other.absorbed) < 0.45
 
 
 def _gap_cost(a: End, b: End, threads: list[Thread]) -> float | None:

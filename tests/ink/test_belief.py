@@ -8,10 +8,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import shapely
 from scipy.ndimage import gaussian_filter1d
 from shapely import LineString
 
-from extract.ink.assemble import threads_of
+from extract.ink.assemble import bridged, threads_of
 from extract.ink.belief import believed
 from extract.ink.branches import STEP_MM, Run
 from extract.ink.ink_net import CELL, cells
@@ -227,3 +228,13 @@ def test_the_last_of_a_line_takes_the_lines_colour_where_it_is_too_short_for_one
     last = Run(line(node, (80 + far_mm, 60), step=0.4), 1, -1, False, np.array([1.0, 0.3, 0.2]), 1.5, 0.05)
     edge = LineString([(0, 0), (160, 0), (160, 120), (0, 120), (0, 0)])
     assert len(threads_of([come, last], edge)) == count
+
+
+def test_a_gap_is_bridged_though_the_last_of_the_line_past_it_has_the_tables_colour():
+    before = Run(line((20, 60), (74, 60), step=0.4), -1, -1, False, np.ones(3), 1.5, 0.05)
+    past = Run(line((77, 60), (130, 60), step=0.4), -1, 1, False, np.ones(3), 1.5, 0.05)
+    last = Run(line((130, 60), (132.4, 60), step=0.4), 1, -1, False, np.array([1.0, 0.3, 0.2]), 1.5, 0.05)
+    shell = shapely.box(0, 0, 160, 120)
+    threads = threads_of([before, past, last], shell.boundary)
+    (whole,) = bridged(threads, [False] * len(threads), shell)
+    assert np.ptp(whole.points_mm[:, 0]) == pytest.approx(112, abs=1)
