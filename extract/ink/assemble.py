@@ -302,9 +302,7 @@ def _gap_cost(a: End, b: End, threads: list[Thread]) -> float | None:
         return gap / GAP_MM + turn / GAP_DEG
     if not free:
         return None
-    if _drawn_aside(a, b):
-        return gap / GAP_MM + CORNER_COST
-    if _corner(a.point, a.ahead, b.point, b.ahead) is not None:
+    if _drawn_aside(a, b) or _corner(a.point, a.ahead, b.point, b.ahead) is not None:
         return gap / GAP_MM + CORNER_COST
     fold = _turn_deg(a.ahead, b.ahead) < FOLD_DEG
     return gap / GAP_MM + 2 * CORNER_COST if gap < SHORT_GAP_MM and not fold else None
