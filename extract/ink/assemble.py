@@ -28,6 +28,8 @@ CROSSING_DEG = 60.0
 GAP_MM = 7.0
 GAP_DEG = 35.0
 """Ink skips for up to 3.5 mm, plus what thinning takes off both ends."""
+STRAIGHT_GAP_MM = 14.0
+"""Of two ends in one line where one is at a corner: hardly any face each other so by chance."""
 TICK_GAP_MM = 5.0
 TICK_ARM_MM = 10.0
 """More of a mark on one side of a line is no half of a tick."""
@@ -115,7 +117,7 @@ def _straight_on(ends: list[End], threads: list[Thread]) -> list[tuple[float, En
     """Ends of different nodes, or free, that face each other in one line, and how far apart they are."""
     return [
         (float(np.hypot(*(b.point - a.point))), a, b)
-        for a, b in _pairs_within(ends, GAP_MM + 2 * JUNCTION_MM)
+        for a, b in _pairs_within(ends, STRAIGHT_GAP_MM)
         if a.node != b.node and _facing(a, b) and _in_line(a, b) and _same_colour(a, b, threads)
     ]
 

@@ -163,6 +163,15 @@ def test_a_line_goes_straight_on_where_a_gap_past_a_crossing_makes_a_corner_of_i
     assert sorted(round(float(np.ptp(s.points_mm[:, 1]))) for s in strokes) == pytest.approx([0, 45, 100], abs=1)
 
 
+@pytest.mark.parametrize("gap_mm", [3.0, 8.0, 11.0])
+def test_a_line_goes_straight_on_where_a_crease_hides_it_just_before_another_ends_on_it(gap_mm):
+    """What is left to be seen beyond the crease are two lines that end on each other, as at a corner."""
+    pieces = [paint.line((80, 5), (80, 60 - gap_mm)), paint.line((80, 60), (80, 115))]
+    strokes = strokes_of(*((p, 1.6, BLACK) for p in (*pieces, paint.line((80, 60), (120, 110)))))
+    assert sorted(round(float(np.ptp(s.points_mm[:, 0]))) for s in strokes) == pytest.approx([0, 40], abs=1)
+    assert sorted(round(float(np.ptp(s.points_mm[:, 1]))) for s in strokes) == pytest.approx([50, 100], abs=1)
+
+
 @pytest.mark.parametrize(("apart", "meet_at"), [(9, 4), (11, 7), (12, 8)])
 def test_lines_that_all_but_meet_on_the_cut_edge_run_on_to_it(apart, meet_at):
     """Their ink runs together just before it. Joined they would leave a neck of 1 to 3 mm between two panels, which
