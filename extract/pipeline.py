@@ -30,6 +30,7 @@ from extract.doors import (
 from extract.graph.tips import guessed_tips
 from extract.guesses import stretches
 from extract.ink.lines import cut_colour_of, find_strokes
+from extract.ink.shell_view import ready
 from extract.ink.silhouette import find_silhouette
 from extract.ink.table_colour import colours_like_table
 from extract.pattern.parts import make_pattern
@@ -47,7 +48,10 @@ def trace(sources: Sequence[Source], settings: TraceSettings, progress: Progress
 
     Raises CannotContinue with a reason and an advice when the input cannot serve.
     """
-    return trace_table(see_table(sources, settings, progress), progress)
+    with ThreadPoolExecutor(1) as beside:
+        beside.submit(ready)
+        table = see_table(sources, settings, progress)
+    return trace_table(table, progress)
 
 
 def trace_table(table: Table, progress: Progress | None = None) -> Tracing:
@@ -78,11 +82,11 @@ def trace_table(table: Table, progress: Progress | None = None) -> Tracing:
         with clock.step("cutting the shell into panels", "panels"):
             cut = settings.cut_colour or cut_colour_of(raw)
             _check_colour(cut, raw)
+            comparing = beside.submit(colours_like_table, flat, silhouette, raw)
             panels = cut_panels(silhouette, raw, cut, settings.smooth_mm, cameras[best])
             tips = guessed_tips(silhouette, [stroke for stroke in raw if cuts(stroke, cut)])
-            alike = colours_like_table(flat, silhouette, raw)
             strokes = tuple(_with_plane(s, cameras[best]) for s in raw)
-        shape = waiting.result()
+        shape, alike = waiting.result(), comparing.result()
     doubts = (
         *(doubt for one in table.seen for doubt in one.doubts),
         *table.doubts,

@@ -87,7 +87,8 @@ def read_strips(photo_file: Path, rng: np.random.Generator) -> list[Strip]:
     strips = [strip_of(run, field, flat, drawn) for run in seen]
     inks = inks_of(ink)
     if len(inks) > 1:
-        for colour, single in zip(inks, unmixed(field, list(inks.values())), strict=True):
+        for index, colour in enumerate(inks):
+            single = unmixed(field, list(inks.values()), index)
             of_it = Drawn(drawn.points, drawn.ways * (drawn.colours == colour)[:, None], drawn.colours)
             strips += [strip_of(run, single, flat, of_it) for run in lines.dark_runs(single, flat)]
     return strips + bare_strips(field, flat, drawn, rng)

@@ -55,23 +55,21 @@ def ink_field(flat: FlatView, silhouette: Silhouette) -> InkField:
     return InkField(ratio, dark, ridge, inside, flat.mm_per_px)
 
 
-def unmixed(field: InkField, inks: Sequence[Array]) -> list[InkField]:
-    """One field for each ink, as if the others had not been drawn; ``inks`` are absorptions ln(tape / ink) in B, G, R.
+def unmixed(field: InkField, inks: Sequence[Array], index: int) -> InkField:
+    """The field as if but one of the ``inks``, absorptions ln(tape / ink) in B, G, R, had been drawn.
 
     Inks over one another absorb one after the other, so their logarithms add up (Beer and Lambert's law), and least
     squares tells how much of each lies at a pixel.
     """
-    amounts = np.linalg.pinv(np.stack(inks, axis=1)).astype(np.float32)
+    row = np.linalg.pinv(np.stack(inks, axis=1)).astype(np.float32)[index]
+    amount = cv2.transform(field.ratio, row[None])
+    cv2.max(amount, 0, dst=amount)
+    ratio = np.asarray(cv2.transform(amount, inks[index][:, None]), np.float32)
     sigma_px = RIDGE_SIGMA_MM / field.mm_per_px
-    fields = []
-    for ink, row in zip(inks, amounts, strict=True):
-        amount = np.maximum(cv2.transform(field.ratio, row[None]), 0)
-        ratio = np.asarray(cv2.merge([amount * np.float32(share) for share in ink]), np.float32)
-        dark = cv2.GaussianBlur(amount * np.float32(ink.max()), (0, 0), sigma_px)
-        ridge = _ridge_strength(dark, sigma_px)
-        ridge[~field.inside] = 0
-        fields.append(InkField(ratio, dark, ridge, field.inside, field.mm_per_px))
-    return fields
+    dark = cv2.GaussianBlur(amount * np.float32(inks[index].max()), (0, 0), sigma_px)
+    ridge = _ridge_strength(dark, sigma_px)
+    ridge[~field.inside] = 0
+    return InkField(ratio, dark, ridge, field.inside, field.mm_per_px)
 
 
 def shell_mask(flat: FlatView, silhouette: Silhouette) -> Mask:
@@ -118,20 +116,13 @@ def strongest(ratio: npt.NDArray[Any]) -> npt.NDArray[Any]:
     return np.maximum(np.maximum(ratio[..., 0], ratio[..., 1]), ratio[..., 2])
 
 
-def hessian(dark: Image) -> tuple[Image, Image, Image]:
-    """Second derivatives xx, xy, yy in 1/px²."""
-    return (
-        cv2.Sobel(dark, cv2.CV_32F, 2, 0, ksize=3) / 4,
-        cv2.Sobel(dark, cv2.CV_32F, 1, 1, ksize=3) / 4,
-        cv2.Sobel(dark, cv2.CV_32F, 0, 2, ksize=3) / 4,
-    )
-
-
 def _ridge_strength(dark: Image, sigma_px: float) -> Image:
     """Largest eigenvalue of the negated Hessian, times sigma² so that it has no scale (Lindeberg 1998)."""
-    xx, xy, yy = hessian(dark)
-    spread = cv2.magnitude(cv2.addWeighted(xx, 0.5, yy, -0.5, 0), xy)
-    return np.asarray(cv2.max((spread - cv2.addWeighted(xx, 0.5, yy, 0.5, 0)) * np.float32(sigma_px**2), 0), np.float32)
+    scale = sigma_px**2 / 4  # kernels of three weigh a second derivative in 1/px² fourfold
+    xx, xy, yy = (cv2.Sobel(dark, cv2.CV_32F, *order, ksize=3, scale=scale) for order in ((2, 0), (1, 1), (0, 2)))
+    ridge = cv2.magnitude(cv2.addWeighted(xx, 0.5, yy, -0.5, 0), xy)
+    cv2.addWeighted(ridge, 1, cv2.add(xx, yy, dst=xx), -0.5, 0, dst=ridge)
+    return np.asarray(cv2.max(ridge, 0, dst=ridge), np.float32)
 
 
 def sample(raster: Image, points_px: Array) -> Array:

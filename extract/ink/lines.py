@@ -86,13 +86,15 @@ def _told(threads: list[Thread], silhouette: Silhouette) -> _Told:
 def _read_threads(field: InkField, flat: FlatView, edge: BaseGeometry) -> list[Thread]:
     """Threads of every ink on its own, so that no line is broken or bent where one of another colour crosses it."""
     runs = _read_runs(field, flat, edge)
-    inks = inks_of(runs)
+    inks = list(inks_of(runs).values())
     if len(inks) < 2:
         return threads_of(runs, edge)
-    fields = unmixed(field, list(inks.values()))
+
+    def of_one(index: int) -> list[Thread]:
+        return threads_of(_read_runs(unmixed(field, inks, index), flat, edge), edge)
+
     with ThreadPoolExecutor() as pool:  # much of it runs in OpenCV and SciPy, outside the interpreter's lock
-        read = pool.map(lambda single: threads_of(_read_runs(single, flat, edge), edge), fields)
-        return [thread for threads in read for thread in threads]
+        return [thread for threads in pool.map(of_one, range(len(inks))) for thread in threads]
 
 
 def ink_evidence(flat: FlatView, silhouette: Silhouette) -> tuple[FlatView, InkField, list[Run], list[Run]]:

@@ -9,6 +9,8 @@ training/ends_net.py makes it.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cache
+from threading import Lock
 
 import cv2
 import numpy as np
@@ -155,9 +157,16 @@ def as_seen(strip: Image) -> Image:
 def probabilities(layers: Image) -> Image:
     """How likely a cut ends in each cell (ROWS / CELL, COLUMNS / CELL), in the last row or past it; what they lack to 1
     is how likely there is no cut."""
-    net = network("ends_net.onnx")
-    net.setInput(layers[None])
-    said = net.forward()[0, 0]
+    net, alone = _read_once()
+    with alone:
+        net.setInput(layers[None])
+        said = net.forward()[0, 0].copy()
     most = max(float(said.max()), 0.0)
     likely = np.exp(said - most)
     return np.asarray(likely / (likely.sum() + np.exp(-most)), np.float32)
+
+
+@cache
+def _read_once() -> tuple[cv2.dnn.Net, Lock]:
+    """The network, asked some twenty times for one shell, and a lock to be asked under: it writes into itself."""
+    return network("ends_net.onnx"), Lock()

@@ -73,8 +73,10 @@ def pieces(shell: ShellMap, doubted: bool = False) -> Found:
     large = area >= LEAST_SHELL_MM2
     other = (area > LEAST_CORE_MM2) & ((sure > LEAST_SURE) | large & (sure > WORTH_A_WORD))
     other[int(area.argmax())] &= doubted
-    if other.any():
-        other &= _piece_like(shell, labels, stats)
+    for passes in (_whole, _usual):
+        if other.any():
+            other &= passes(shell, labels, stats)
+    other[[one for one in np.flatnonzero(other) if straight(labels == one, px)]] = False
     kept = other & (sure > LEAST_SURE)
     if doubted and not (kept & large).any():
         return Found(nothing, nothing)
@@ -82,18 +84,20 @@ def pieces(shell: ShellMap, doubted: bool = False) -> Found:
     return Found(np.asarray(kept[labels], bool), np.asarray((other & ~kept)[labels], bool))
 
 
-def _piece_like(shell: ShellMap, labels: Labels, stats: Labels) -> Mask:
-    """For each label whether its blob is plump, of no strange tint, whole and no bar."""
+def _whole(shell: ShellMap, labels: Labels, stats: Labels) -> Mask:
+    """For each label whether its blob is plump and all of it was seen."""
     px = 1 / shell.flat.mm_per_px
-    likely, largest = labels > 0, 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())
-    core = np.bincount(labels[erode(likely, CORE_MM * px)], minlength=len(stats)) / px**2
+    core = np.bincount(labels[erode(labels > 0, CORE_MM * px)], minlength=len(stats)) / px**2
     blind = grow(~shell.flat.valid, RIM_MM * px)
     blind[[0, -1]] = blind[:, [0, -1]] = True
+    return np.asarray((core > LEAST_CORE_MM2) & ~np.isin(np.arange(len(stats)), labels[blind]), bool)
+
+
+def _usual(shell: ShellMap, labels: Labels, stats: Labels) -> Mask:
+    """For each label whether its blob is of no strange tint."""
+    largest = 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())
     largest_alone = np.where((labels == largest) | (shell.odds < 0), shell.odds, 0)
-    grey = _shares(labels, inked(shell.flat, largest_alone), stats) < MOST_STRANGE
-    like = (core > LEAST_CORE_MM2) & grey & ~np.isin(np.arange(len(stats)), labels[blind])
-    like[[one for one in np.flatnonzero(like) if straight(labels == one, px)]] = False
-    return like
+    return np.asarray(_shares(labels, inked(shell.flat, largest_alone), stats) < MOST_STRANGE, bool)
 
 
 def straight(blob: Mask, px: float) -> bool:

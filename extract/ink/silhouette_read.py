@@ -9,6 +9,7 @@ line as dark as the table is still a line.
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import cv2
@@ -188,10 +189,12 @@ def words(net: ShellMap, view: TableView, blob: Mask, white: Image) -> Words:
     gap = EDGE_MM / view.flat.mm_per_px
     table = view.free & ~doubtful & ~grow(inside, gap)
     sampled = erode(inside, gap)
-    models = learn(view, sampled, table, white)
     known = [carried(part.astype(np.float32), view.flat, net.flat) > 0.5 for part in (sampled, table)]
     about = shell | (carried(blob, view.flat, net.flat) > 0.5)
-    return Words(net, about, colours_word(models, net.flat), tint_word(net.flat, *known), models)
+    with ThreadPoolExecutor(1) as beside:  # both leave the interpreter's lock most of the time
+        tint = beside.submit(tint_word, net.flat, *known)
+        models = learn(view, sampled, table, white)
+        return Words(net, about, colours_word(models, net.flat), tint.result(), models)
 
 
 def read_words(seen: Sight, said: Words) -> Reading:
