@@ -24,6 +24,7 @@ from extract.ink.ahead import FINE_MM, HALF, contrast, way_ahead
 from extract.ink.assemble import End, Thread, chained, ends_of, tangent
 from extract.ink.branches import STEP_MM, length, normals
 from extract.ink.darkness import Image, InkField, sampled
+from extract.ink.ink_net import ink_odds
 from extract.ink.reach import thread_line
 
 LEAST_MM, LEAST_MET_MM = 8.0, 3.0
@@ -37,6 +38,9 @@ ENOUGH, ENOUGH_FACING = 0.3, -0.5
 """What a way must gather, and one that comes to another loose end. On our own scenes with exact truth
 nearly all ways that gather more than the first are ink all along, and few that gather less, most of those to a loose
 end."""
+NO_INK = -4.0
+"""Mean log odds of ink on a way to no loose end, below which it is a crease: what hides the ink so well that nothing of
+it is left ends somewhere, and the line comes out again. On our own scenes all such ways are false."""
 THICK_MM = 1.4
 SHORT_MM = 18.0
 """Shorter strokes may be pieces of the lost line or ticks across it: no way ends at them."""
@@ -147,7 +151,9 @@ def _found(
             continue
         points = _smoothed(way.points_mm)
         facing = _facing(points, end, ends)
-        if way.gathered > (ENOUGH if facing is None else ENOUGH_FACING):
+        if way.gathered <= (ENOUGH if facing is None else ENOUGH_FACING):
+            continue
+        if facing is not None or ink_odds([(points, False)], field, flat)[0].mean() > NO_INK:
             yield way.gathered, end, facing, points if facing is None else _led_to(points, facing)
 
 

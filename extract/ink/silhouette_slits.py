@@ -12,7 +12,8 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from shapely import LineString, Point
+from shapely import LineString, Point, Polygon, prepare
+from shapely.geometry.base import BaseGeometry
 
 from extract.doors import Array, FlatView
 from extract.ink.shell_view import Image, erode
@@ -49,6 +50,10 @@ LIKELY_OPEN, LAST_MM = 0.3, 20.0
 """The tip of a narrow cut is looked for from that share of what the map shows of it on, or from so far before its end
 there."""
 
+BACK_MM, BACK_DEG = 15.0, np.arange(-15.0, 16.0, 3.0)
+"""Out of a cut's mouth there is table, or the wider part of the cut, for most of so far in one of these directions
+beside its own: none starts in the side of another (common practice, no source)."""
+
 MOST_TAKEN = 2.0
 """A narrow cut takes its own area off a shell, and a little more or less where the outline is curved at its mouth."""
 
@@ -76,9 +81,13 @@ class Slit:
 def find_slits(flat: FlatView, reading: Reading, ring: Array) -> list[Slit]:
     """Narrow cuts that start at the ring, without overlaps, in the order of the ring."""
     traces = (_trace(flat, reading.models.white, ring, lead) for lead in leads(reading.map, ring))
+    shell = Polygon(ring).buffer(0)
+    prepare(shell)
     found: list[Slit] = []
     for _, slit in sorted((trace for trace in traces if trace is not None), key=lambda trace: -trace[0]):
-        if not any(_clash(slit, other, len(ring)) for other in found) and _leaves_whole(ring, found, slit):
+        if any(_clash(slit, other, len(ring)) for other in found) or not _from_outside(shell, slit):
+            continue
+        if _leaves_whole(ring, found, slit):
             found.append(slit)
     return sorted(found, key=lambda slit: slit.first)
 
@@ -146,6 +155,14 @@ def _clash(one: Slit, other: Slit, count: int) -> bool:
     middle = [(slit.first + slit.last) / 2 for slit in (one, other)]
     apart = abs((middle[0] - middle[1] + count / 2) % count - count / 2)
     return apart < 12 or float(np.hypot(*(one.end[1] - other.end[1]))) < 4.0
+
+
+def _from_outside(shell: BaseGeometry, slit: Slit) -> bool:
+    """Whether a slit starts at the rim or goes on from the end of a cut, not in the side of one."""
+    mouth, tip = slit.end[[0, 2]].mean(axis=0), slit.end[1]
+    out = np.arctan2(*(mouth - tip)[::-1]) + np.radians(BACK_DEG)
+    back = mouth + BACK_MM * np.stack([np.cos(out), np.sin(out)], axis=1)
+    return any(LineString([mouth, end]).intersection(shell).length < BACK_MM / 2 for end in back)
 
 
 def _leaves_whole(ring: Array, found: list[Slit], slit: Slit) -> bool:

@@ -72,6 +72,25 @@ def test_a_line_that_ends_ends_among_creases_too(seed):
     assert leg.points_mm[:, 1].max() == pytest.approx(52, abs=2.0)
 
 
+def valley(aside):
+    return 0.3 * np.exp(-((aside / 0.9) ** 2))
+
+
+def shade(aside):
+    return 0.35 * np.clip(1 - abs(aside + 1.2) / 1.6, 0, 1)
+
+
+@pytest.mark.parametrize("fold", [valley, shade])
+def test_a_fold_from_the_end_of_a_line_to_another_line_carries_it_no_further(fold):
+    def light(x, y):
+        aside = x - 80 - 0.5 * np.sin(y / 2.1) - 0.3 * np.sin(y / 1.3 + 1)
+        return np.where((y > 51) & (y < 90), 1 - fold(aside), 1.0)
+
+    flat, shell = paint.paint([(paint.line((80, 10), (80, 52)), 1.6, PALE), (THROUGH, 1.6, PALE)], seed=1, light=light)
+    leg = max(find_strokes(flat, shell), key=lambda s: np.ptp(s.points_mm[:, 1]))
+    assert leg.points_mm[:, 1].max() == pytest.approx(52, abs=2.0)
+
+
 def test_the_way_ahead_follows_a_bend():
     """Against the circle it was drawn along."""
     ring = paint.arc((-10, 60), 90, -40, 40)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib.util
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
@@ -177,6 +178,22 @@ def test_what_is_plainly_a_cut_is_a_slit_though_its_end_is_not_sure(monkeypatch,
     truth, _ = tables.with_cut(tables.wavy_ring(), 70.0, 1.6, 60.0)
     monkeypatch.setattr(silhouette_slits, "likelihoods", lambda *_: (cut, end))
     assert len(slits_in(tables.paint(truth, "planks"))) == count
+
+
+@pytest.mark.parametrize(("from_tip_mm", "turn_deg", "count"), [(60, 0, 1), (0, 8, 1), (25, 55, 0), (5, 80, 0)])
+def test_a_slit_starts_at_the_rim_or_at_the_end_of_a_cut_but_not_in_its_side(
+    monkeypatch, from_tip_mm, turn_deg, count
+):
+    """Common practice, no source: nobody snips sideways out of a cut 3 mm wide. Whatever the picture says of one."""
+    ring, tip = tables.with_cut(tables.wavy_ring(), 70.0, 3.0, 60.0)
+    turn = np.radians(turn_deg)
+    axis = np.cos(turn) * INWARDS + np.sin(turn) * ACROSS
+    mouth = tip - from_tip_mm * INWARDS + (30 if from_tip_mm == 60 else from_tip_mm / 40) * ACROSS
+    monkeypatch.setattr(silhouette_slits, "leads", lambda *_: [silhouette_slits.Lead(mouth, axis, 25.0, 1.0)])
+    monkeypatch.setattr(silhouette_slits, "cut_end", lambda *_: mouth + 25 * axis)
+    monkeypatch.setattr(silhouette_slits, "likelihoods", lambda *_: (1.0, 1.0))
+    reading = SimpleNamespace(map=None, models=SimpleNamespace(white=WHITE))
+    assert len(silhouette_slits.find_slits(None, reading, resample(ring[::-1], SPACING_MM))) == count
 
 
 @pytest.mark.parametrize("table", ["planks", "melamine", "dark_cloth"])
