@@ -198,6 +198,31 @@ def test_a_short_mark_keeps_its_corner(arm, turn_deg):
     assert shapely.LineString(mark.points_mm).distance(shapely.Point(80, 60)) < 0.2
 
 
+def test_half_of_a_tick_is_made_a_whole_one():
+    """The other half is faint, or was never drawn; it is both parts that need a tick (common practice, no source)."""
+    line, half = paint.line((5, 60), (152, 60)), paint.line((80, 60), (80, 66))
+    (tick,) = only(strokes_of((line, 1.6, BLACK), (half, 1.2, BLACK)), "tick")
+    assert abs(tick.points_mm[:, 0] - 80).max() < 0.3
+    assert sorted(tick.points_mm[[0, -1], 1]) == pytest.approx([54, 66], abs=0.7)
+
+
+@pytest.mark.parametrize("end", [(76, 64), (80, 72)])
+def test_a_mark_that_stands_on_a_line_aslant_or_is_long_is_no_tick(end):
+    line, mark = paint.line((5, 60), (152, 60)), paint.line((80, 60), end)
+    assert not only(strokes_of((line, 1.6, BLACK), (mark, 1.2, BLACK)), "tick")
+
+
+def test_a_mark_at_the_end_of_a_line_is_no_tick():
+    line, mark = paint.line((5, 60), (152, 60)), paint.line((149, 60), (149, 67))
+    assert not only(strokes_of((line, 1.6, BLACK), (mark, 1.2, BLACK)), "tick")
+
+
+def test_half_of_a_tick_by_the_cut_edge_stays_a_half():
+    line, half = paint.line((5, 107), (152, 107)), paint.line((80, 107), (80, 101))
+    (tick,) = only(strokes_of((line, 1.6, BLACK), (half, 1.2, BLACK)), "tick")
+    assert tick.points_mm[:, 1].max() == pytest.approx(107, abs=0.5)
+
+
 def test_two_lines_that_end_side_by_side_on_a_third_are_not_one():
     through = paint.line((5, 60), (155, 60))
     legs = [paint.line((79, 60), (72, 115)), paint.line((81, 60), (98, 115))]

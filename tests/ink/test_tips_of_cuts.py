@@ -181,9 +181,7 @@ def test_what_is_plainly_a_cut_is_a_slit_though_its_end_is_not_sure(monkeypatch,
 
 
 @pytest.mark.parametrize(("from_tip_mm", "turn_deg", "count"), [(60, 0, 1), (0, 8, 1), (25, 55, 0), (5, 80, 0)])
-def test_a_slit_starts_at_the_rim_or_at_the_end_of_a_cut_but_not_in_its_side(
-    monkeypatch, from_tip_mm, turn_deg, count
-):
+def test_a_slit_starts_at_the_rim_or_at_the_end_of_a_cut_but_not_in_its_side(monkeypatch, from_tip_mm, turn_deg, count):
     """Common practice, no source: nobody snips sideways out of a cut 3 mm wide. Whatever the picture says of one."""
     ring, tip = tables.with_cut(tables.wavy_ring(), 70.0, 3.0, 60.0)
     turn = np.radians(turn_deg)
