@@ -34,7 +34,7 @@ TICK_GAP_MM = 5.0
 TICK_ARM_MM = 10.0
 """More of a mark on one side of a line is no half of a tick."""
 IN_LINE_DEG = 20.0
-IN_LINE_ASIDE_MM = 0.8
+IN_LINE_ASIDE_MM = 1.1
 CORNER_REACH_MM = 6.0
 CORNER_BACK_MM = 3.0
 CORNER_DEEP_MM, RUN_ON_MM = 1.5, 3.6

@@ -198,6 +198,13 @@ def test_a_short_mark_keeps_its_corner(arm, turn_deg):
     assert shapely.LineString(mark.points_mm).distance(shapely.Point(80, 60)) < 0.2
 
 
+@pytest.mark.parametrize("aside_mm", [0.6, 1.0])
+def test_a_line_goes_on_past_a_tick_behind_a_gap_though_it_comes_back_a_little_aside(aside_mm):
+    pieces = paint.line((5, 60), (76.5, 60)), paint.line((80, 60 + aside_mm), (155, 60 + aside_mm))
+    strokes = strokes_of(*((p, 1.6, BLACK) for p in pieces), (paint.line((80, 53), (80, 66)), 1.2, BLACK))
+    assert sorted((s.kind, round(float(np.ptp(s.points_mm[:, 0])))) for s in strokes) == [("marker", 140), ("tick", 0)]
+
+
 def test_half_of_a_tick_is_made_a_whole_one():
     """The other half is faint, or was never drawn; it is both parts that need a tick (common practice, no source)."""
     line, half = paint.line((5, 60), (152, 60)), paint.line((80, 60), (80, 66))
