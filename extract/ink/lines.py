@@ -190,8 +190,8 @@ def _steep(mark: LineString, foot: shapely.Point, line: LineString) -> bool:
         np.subtract(piece.coords[-1], piece.coords[0])
         for piece in (substring(line, max(0.0, at - FOOT_INSIDE_MM), at + FOOT_INSIDE_MM), mark)
     )
-    cosine = abs(float(along @ up)) / float(np.hypot(*along) * np.hypot(*up))
-    return cosine < np.cos(np.radians(HALF_TICK_DEG))
+    most = np.cos(np.radians(HALF_TICK_DEG)) * np.hypot(*along) * np.hypot(*up)
+    return bool(abs(along @ up) < most)
 
 
 def _are_notes(threads: list[Thread], ticks: list[bool], silhouette: Silhouette) -> list[bool]:
