@@ -33,8 +33,9 @@ FAINTEST = 0.07
 TICK_MM = (5.0, 18.0)
 """Ticks are drawn 8 to 14 mm long across a seam (common practice, no source); allowance for bleeding and fading."""
 HALF_TICK_MM, HALF_TICK_DEG, FOOT_MM, FOOT_INSIDE_MM = (3.0, 9.0), 60.0, 1.2, 3.0
-"""Of a faint tick often one half is seen: a mark so long that stands so steeply on a line, well inside it, and comes to
-nothing at its other end. On our own scenes 35 of 40 such marks are halves of ticks."""
+"""Of a faint tick often one half is seen, and on the cut edge there is but one: a mark so long that stands so steeply
+on a line, well inside it, and comes to nothing at its other end. On our own scenes 35 of 40 such marks are halves of
+ticks."""
 CROSSING_HOLE_MM2 = 1.5
 RING_MM = 50.0
 NOTE_MM = 25.0
@@ -159,6 +160,7 @@ def _with_half_ticks(told: _Told, shell: BaseGeometry) -> _Told:
     threads, kinds = list(told.threads), list(told.kinds)
     lines = [thread_line(t) for t in threads]
     long = [line for line, kind in zip(lines, kinds, strict=True) if _is_long(line, kind)]
+    long += shapely.get_parts(shell.boundary).tolist()
     tree = shapely.STRtree(long)
     for index, line in enumerate(lines):
         if kinds[index] != "marker" or line.is_ring or not HALF_TICK_MM[0] < line.length < HALF_TICK_MM[1]:

@@ -224,6 +224,13 @@ def test_a_mark_at_the_end_of_a_line_is_no_tick():
     assert not only(strokes_of((line, 1.6, BLACK), (mark, 1.2, BLACK)), "tick")
 
 
+def test_a_mark_that_stands_on_the_cut_edge_is_a_tick():
+    """Where a shell ends there is but one side to draw it on (common practice, no source)."""
+    line, mark = paint.line((5, 60), (152, 60)), paint.line((80, 112), (80, 104))
+    (tick,) = only(strokes_of((line, 1.6, BLACK), (mark, 1.2, BLACK)), "tick")
+    assert sorted(tick.points_mm[[0, -1], 1]) == pytest.approx([104, 110], abs=0.7)
+
+
 def test_half_of_a_tick_by_the_cut_edge_stays_a_half():
     line, half = paint.line((5, 107), (152, 107)), paint.line((80, 107), (80, 101))
     (tick,) = only(strokes_of((line, 1.6, BLACK), (half, 1.2, BLACK)), "tick")
