@@ -50,6 +50,9 @@ APART_MM = 20.0
 RUN_OUT_MM = 3.0
 """A shell that comes so close to the window's rim goes on beyond it."""
 
+COVERED = 0.5
+"""A blob that holds so much of the shell that the network sees running on is worth a look for the rest of it."""
+
 RIM_MM = 25.0
 """Where no blob is found, the table is learned so close to the picture's rim."""
 
@@ -113,15 +116,42 @@ def read_shell(flat: FlatView) -> Reading:
         blob = with_others(pick(ranked), ranked)
     except CannotContinue as refusal:
         return _second_look(flat, table, white, refusal)
-    low, high = box_of(blob, coarse.flat)
-    apart = grow(blob, APART_MM / coarse.flat.mm_per_px)
-    here = crop(flat, low - AROUND_MM, high + AROUND_MM)
-    seen = sight(here, white, lambda part: carried(apart, coarse.flat, part) < 0.5)
-    net = shell_map(seen)
-    if runs_out(net, here, flat):
-        return _second_look(flat, table, white, no_shell())
+    look = _look_around(blob, coarse.flat, flat, white)
+    if runs_out(look.net, look.here, flat):
+        better = covering(largest(look.net.odds > 0), look.net.flat, ranked, coarse.flat)
+        look = look if better is None else _look_around(better, coarse.flat, flat, white)
+        if better is None or runs_out(look.net, look.here, flat):
+            return _second_look(flat, table, white, no_shell())
+    low, high = box_of(look.blob, coarse.flat)
     view = window_of(table, low - AROUND_MM, high + AROUND_MM)
-    return read_words(seen, words(net, view, carried(blob, coarse.flat, view.flat) > 0.5, white))
+    return read_words(look.seen, words(look.net, view, carried(look.blob, coarse.flat, view.flat) > 0.5, white))
+
+
+@dataclass(frozen=True, eq=False)
+class Look:
+    """A ``blob`` of the coarse view, the part of the flat view about it (``here``), and what is ``seen`` and said
+    there."""
+
+    blob: Mask
+    here: FlatView
+    seen: Sight
+    net: ShellMap
+
+
+def _look_around(blob: Mask, coarse: FlatView, flat: FlatView, white: Image) -> Look:
+    low, high = box_of(blob, coarse)
+    apart = grow(blob, APART_MM / coarse.mm_per_px)
+    here = crop(flat, low - AROUND_MM, high + AROUND_MM)
+    seen = sight(here, white, lambda part: carried(apart, coarse, part) < 0.5)
+    return Look(blob, here, seen, shell_map(seen))
+
+
+def covering(shell: Mask, view: FlatView, ranked: list[Candidate], coarse: FlatView) -> Mask | None:
+    """The best blob that looks like a shell and covers what of one the network sees in a ``view`` of part of it: a tile
+    as light as the tape may have looked more like one."""
+    likely = (one.blob for one in ranked if one.score >= LEAST_SCORE)
+    held = ((blob, (carried(blob, coarse, view) > 0.5) & shell) for blob in likely)
+    return next((blob for blob, part in held if part.sum() > COVERED * shell.sum()), None)
 
 
 def runs_out(net: ShellMap, window: FlatView, flat: FlatView) -> bool:

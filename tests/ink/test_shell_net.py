@@ -151,9 +151,18 @@ def test_a_shell_in_the_pictures_own_corner_runs_out_of_no_window():
     assert not runs_out(seen, part, part)
 
 
-def test_a_shell_of_which_a_part_was_seen_is_read_whole(monkeypatch):
-    """The first look is made to notice no more than the shell's left third, 190 mm wide in all."""
+def refuse(*_):
+    raise silhouette_read.no_shell()
+
+
+@pytest.mark.parametrize(
+    ("not_by", "instead"), [("_second_look", refuse), ("covering", lambda *_: None)], ids=["blob", "whole picture"]
+)
+def test_a_shell_of_which_a_part_was_seen_is_read_whole(monkeypatch, not_by, instead):
+    """The first look is made to notice no more than the shell's left third, 190 mm wide in all. What covers the rest is
+    another blob of it, or the whole picture."""
     flat = tables.paint(tables.wavy_ring(), "planks")
+    monkeypatch.setattr(silhouette_read, not_by, instead)
 
     def left_third(ranked):
         blob = ranked[0].blob.copy()
