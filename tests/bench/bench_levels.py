@@ -108,7 +108,7 @@ def _cells(rows: list[Row]) -> Iterable[str]:
 
     def share(right: Callable[[Row], bool]) -> str:
         count = sum(map(right, read))
-        return f"{count} ({100 * count / len(rows):.0f} %)"
+        return f"{count} ({100 * count / len(rows):.1f} %)"
 
     def mean(key: str) -> str:
         return f"{np.mean([row[key] for row in read]):.4f}" if read else "–"
