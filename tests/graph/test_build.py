@@ -83,7 +83,7 @@ def test_a_line_across_a_cut_makes_no_panel_of_table():
     assert len(graph.faces) == 3
 
 
-@pytest.mark.parametrize(("short_mm", "panels"), [(0.3, 3), (0.6, 3), (1.2, 2)])
+@pytest.mark.parametrize(("short_mm", "panels"), [(0.1, 3), (0.2, 3), (0.4, 2), (1.2, 2)])
 def test_a_cut_up_to_a_line_parts_the_panels_beside_it(short_mm, panels):
     """A V-shaped cut whose visible tip ends a little short of a drawn line, or well short of it."""
     tip = 60 - short_mm
