@@ -17,8 +17,8 @@ from extract.geometry.planar import closed_up
 from extract.geometry.tips import cut_tips
 
 REACH_MM = 0.25
-"""From the tip as read, a fifth of a millimetre short as a rule, to the middle of the line: on our own scenes with exact
-truth the bound that takes fewest cuts for what they are not."""
+"""From the tip as read, a fifth of a millimetre short as a rule, to the middle of the line: the bound that takes fewest
+cuts for what they are not on our own scenes with exact truth."""
 GUESS_MM = (-0.75, 1.75)
 """How far ahead of a tip (behind it: negative) a line leaves it a guess whether the cut parts the panels there."""
 

@@ -40,6 +40,9 @@ CORNER_BACK_MM = 3.0
 CORNER_DEEP_MM, RUN_ON_MM = 1.5, 3.6
 """Two lines that would meet nearer to the cut edge than this, or would both come to it so soon after, were drawn to the
 edge, not to each other: what runs on for less than a spur and a junction is not seen to."""
+TIP_ROUND_MM, TIP_SHARE = 3.0, 0.75
+"""That is not so at the tip of a cut, which was made up to their corner: round a place on the cut edge so much more of
+what lies so near is shell than the half of it that is along the rim."""
 CORNER_SINE = 0.3
 CORNER_COST = 1.0
 SHORT_GAP_MM = 1.6
@@ -262,7 +265,14 @@ def _corner_at(edge: BaseGeometry, a: End, b: End) -> bool:
             return False
         corner = (a.point + b.point) / 2  # too sharp to tell where it is: about where the two run into one
     onward = [LineString([corner, corner + RUN_ON_MM * end.ahead]) for end in (a, b)]
-    return edge.distance(Point(corner)) < CORNER_DEEP_MM or all(edge.intersects(line) for line in onward)
+    near = edge.distance(Point(corner)) < CORNER_DEEP_MM or all(edge.intersects(line) for line in onward)
+    return near and not _at_a_tip(edge, corner)
+
+
+def _at_a_tip(edge: BaseGeometry, corner: Array) -> bool:
+    foot, _ = shapely.shortest_line(edge, Point(corner)).coords
+    around = Point(foot).buffer(TIP_ROUND_MM)
+    return float(shapely.build_area(edge).intersection(around).area) > TIP_SHARE * around.area
 
 
 def _best_first(options: list[tuple[float, End, End]]) -> list[tuple[End, End]]:

@@ -10,7 +10,7 @@ import pytest
 import shapely
 from scipy.ndimage import gaussian_filter1d
 
-from extract.doors import CannotContinue
+from extract.doors import CannotContinue, Silhouette
 from extract.ink.lines import cut_colour_of, find_strokes
 
 _spec = importlib.util.spec_from_file_location("paint", Path(__file__).with_name("paint.py"))
@@ -178,6 +178,17 @@ def test_lines_that_all_but_meet_on_the_cut_edge_run_on_to_it(apart, meet_at):
     nobody draws (common practice, no source)."""
     strokes = strokes_of(*((paint.line((80 + way * apart, 90), (80, meet_at)), 1.6, BLACK) for way in (-1, 1)))
     assert [s.points_mm[:, 1].min() for s in strokes] == pytest.approx([10, 10], abs=0.3)
+
+
+@pytest.mark.parametrize("open_deg", [5, 25, 60])
+def test_a_line_keeps_its_corner_where_a_cut_was_made_up_to_it(open_deg):
+    """The tip of a V-shaped cut lies just beside the ink's middle."""
+    corner = paint.line((5, 60), (80, 60), (80, 115))
+    flat, _ = paint.paint([(corner, 1.8, BLACK)])
+    half = (150 - 81) * np.tan(np.radians(open_deg / 2))
+    ring = np.array([[10, 10], [150, 10], [150, 60 - half], [81, 60], [150, 60 + half], [150, 110], [10, 110]])
+    (stroke,) = find_strokes(flat, Silhouette((ring,), 0.05, (np.zeros(7, bool),)))
+    assert paint.apart_mm([[80.0, 60.0]], stroke.points_mm)[0] < 0.6
 
 
 def test_a_mark_is_no_tick_where_it_is_the_end_of_a_line_that_a_crease_draws_aside():
