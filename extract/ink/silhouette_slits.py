@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from shapely import LineString, Point, Polygon, prepare
+from shapely import LineString, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from extract.doors import Array, FlatView
@@ -82,7 +82,6 @@ def find_slits(flat: FlatView, reading: Reading, ring: Array) -> list[Slit]:
     """Narrow cuts that start at the ring, without overlaps, in the order of the ring."""
     traces = (_trace(flat, reading.models.white, ring, lead) for lead in leads(reading.map, ring))
     shell = Polygon(ring).buffer(0)
-    prepare(shell)
     found: list[Slit] = []
     for _, slit in sorted((trace for trace in traces if trace is not None), key=lambda trace: -trace[0]):
         if any(_clash(slit, other, len(ring)) for other in found) or not _from_outside(shell, slit):
