@@ -74,6 +74,12 @@ def read_cuts(photo_file: Path) -> list[Cut]:
 
 def cut_at(above: Above, white: np.ndarray, ring_px: np.ndarray, apex: int, depth_mm: float) -> Cut:
     """The cut with its end at the ring's point ``apex``."""
+    middle, wide = middle_of(ring_px, apex, depth_mm)
+    return turned(above, white, middle, wide, False)
+
+
+def middle_of(ring_px: np.ndarray, apex: int, depth_mm: float) -> tuple[np.ndarray, np.ndarray]:
+    """The middle (N, 2) of a cut from its end at the ring's point ``apex`` to its mouth, and how wide (mm) it is."""
     away = np.arange(len(ring_px) // 2)
     left, right = ring_px[(apex - away) % len(ring_px)], ring_px[(apex + away) % len(ring_px)]
     middle = (left + right) / 2
@@ -81,7 +87,7 @@ def cut_at(above: Above, white: np.ndarray, ring_px: np.ndarray, apex: int, dept
     # past its mouth the sides part, and what lies halfway between them comes back
     ended = (far_mm >= depth_mm - 2.0) | (np.diff(far_mm, append=0) <= 0)
     count = int(ended.argmax())
-    return turned(above, white, middle[:count], np.hypot(*(left - right)[:count].T) * FINE_MM, False)
+    return middle[:count], np.hypot(*(left - right)[:count].T) * FINE_MM
 
 
 def turned(above: Above, white: np.ndarray, middle: np.ndarray, wide: np.ndarray, decoy: bool) -> Cut:

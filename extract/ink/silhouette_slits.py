@@ -18,6 +18,7 @@ from shapely.geometry.base import BaseGeometry
 from extract.doors import Array, FlatView
 from extract.ink.shell_view import Image, erode
 from extract.ink.silhouette_ends import cut_end, likelihoods
+from extract.ink.silhouette_mouths import DEEP_MM, Mouth, beginnings, mouths
 from extract.ink.silhouette_net import ShellMap
 from extract.ink.silhouette_read import Reading
 from extract.ink.silhouette_ring import signed_area, untangled
@@ -42,6 +43,15 @@ SHORTEST_MM = 12.0
 
 SURE_CUT, SURE_END = 0.99, 0.85
 """How likely a streak is a cut, and ends near the tip read, at least: most streaks are none."""
+
+SURE_MOUTH = 0.98
+"""How likely a cut begins where a line meets the outline, at least, that is told by its beginning."""
+
+LIKELY_CUT, LIKELY_END = 0.97, 0.35
+"""Then so much is enough of the other two."""
+
+OPEN_MM = (4.0, 8.0, 16.0, 24.0)
+"""How far such a cut may be open: its tip is looked for from each of these on, and the likeliest taken."""
 
 PLAINLY_CUT = 0.996
 """What is so likely a cut is one wherever it ends: a line's ink may hide that."""
@@ -69,6 +79,10 @@ class Lead:
     wide_mm: float
 
 
+Asked = list[tuple[Lead, bool]]
+"""What may be narrow cuts, each with whether a cut surely begins there."""
+
+
 @dataclass(frozen=True, eq=False)
 class Slit:
     """A narrow cut: ring indices ``first`` to ``last`` lie over its mouth; ``end`` (3, 2) foot, tip, foot in mm."""
@@ -80,15 +94,28 @@ class Slit:
 
 def find_slits(flat: FlatView, reading: Reading, ring: Array) -> list[Slit]:
     """Narrow cuts that start at the ring, without overlaps, in the order of the ring."""
-    traces = (_trace(flat, reading.models.white, ring, lead) for lead in leads(reading.map, ring))
+    white = reading.models.white
+    streaks, lines = _asked(flat, reading, ring)
     shell = Polygon(ring).buffer(0)
     found: list[Slit] = []
-    for _, slit in sorted((trace for trace in traces if trace is not None), key=lambda trace: -trace[0]):
-        if any(_clash(slit, other, len(ring)) for other in found) or not _from_outside(shell, slit):
-            continue
-        if _leaves_whole(ring, found, slit):
-            found.append(slit)
+    for asked in (streaks, lines):  # the map knows better where a cut lies than the unrolled picture does
+        traces = (_trace(flat, white, ring, lead, begins) for lead, begins in asked)
+        for _, slit in sorted((trace for trace in traces if trace is not None), key=lambda trace: -trace[0]):
+            if any(_clash(slit, other, len(ring)) for other in found) or not _from_outside(shell, slit):
+                continue
+            if _leaves_whole(ring, found, slit):
+                found.append(slit)
     return sorted(found, key=lambda slit: slit.first)
+
+
+def _asked(flat: FlatView, reading: Reading, ring: Array) -> tuple[Asked, Asked]:
+    """Streaks of the map, and lines where a cut surely begins."""
+    streaks = list(leads(reading.map, ring))
+    lines = [Lead(mouth.at, mouth.axis, DEEP_MM[1], LEAST_WIDE_MM) for mouth in mouths(flat, ring)]
+    begun = [Mouth(lead.mouth, lead.axis) for lead in (*streaks, *lines)]
+    sure = (beginnings(flat, reading.models.white, begun) > SURE_MOUTH).tolist()
+    told = list(zip((*streaks, *lines), sure, strict=True))
+    return told[: len(streaks)], [(line, begins) for line, begins in told[len(streaks) :] if begins]
 
 
 def leads(shell: ShellMap, ring: Array) -> Iterator[Lead]:
@@ -132,21 +159,35 @@ def _lead(points: Array, outline: LineString) -> Lead | None:
     return Lead(centre + (end + hidden) * outwards, -outwards, hidden + last - first, wide)
 
 
-def _trace(flat: FlatView, white: Image, ring: Array, lead: Lead) -> tuple[float, Slit] | None:
-    """The slit that a lead is, if it is one, and how surely it ends there."""
-    open_mm = max(LIKELY_OPEN * lead.reach_mm, lead.reach_mm - LAST_MM)
-    tip = cut_end(flat, white, lead.mouth, open_mm, lead.axis, SURE_CUT)
-    if tip is None or np.hypot(*(tip - lead.mouth)) < SHORTEST_MM:
+def _trace(flat: FlatView, white: Image, ring: Array, lead: Lead, begins: bool) -> tuple[float, Slit] | None:
+    """The slit that a lead is, if it is one, and how surely it ends there; ``begins`` where its beginning is surely
+    that of a cut."""
+    seen_mm = max(LIKELY_OPEN * lead.reach_mm, lead.reach_mm - LAST_MM)
+    cut, end_there, tip = _end(flat, white, lead, seen_mm)
+    if begins and not _is_cut(cut, end_there):
+        cut, end_there, tip = max((_end(flat, white, lead, open_mm) for open_mm in OPEN_MM), key=lambda end: end[0])
+    if np.hypot(*(tip - lead.mouth)) < SHORTEST_MM or not _is_cut(cut, end_there, begins):
         return None
     way = (tip - lead.mouth) / np.hypot(*(tip - lead.mouth))
-    cut, end_there = likelihoods(flat, white, tip, way)
-    if cut < PLAINLY_CUT and end_there < SURE_END:
-        return None
     half = max(lead.wide_mm, LEAST_WIDE_MM) / 2 * np.array([-way[1], way[0]])
     feet = [int(np.hypot(*(ring - foot).T).argmin()) for foot in (lead.mouth - half, lead.mouth + half)]
     first, last = feet if (feet[1] - feet[0]) % len(ring) < len(ring) // 2 else feet[::-1]
     end = np.stack([ring[first], tip, ring[last]])
     return end_there, Slit(first, first + (last - first) % len(ring), end)
+
+
+def _end(flat: FlatView, white: Image, lead: Lead, open_mm: float) -> tuple[float, float, Array]:
+    """How likely a lead that is open so far is a cut, how likely it ends at its tip, and the tip (2,)."""
+    tip = cut_end(flat, white, lead.mouth, open_mm, lead.axis, 0.0)
+    if tip is None:
+        return 0.0, 0.0, lead.mouth
+    return *likelihoods(flat, white, tip, (tip - lead.mouth) / max(float(np.hypot(*(tip - lead.mouth))), 1e-9)), tip
+
+
+def _is_cut(cut: float, end_there: float, begins: bool = False) -> bool:
+    if begins:
+        return cut > LIKELY_CUT and end_there > LIKELY_END
+    return cut >= PLAINLY_CUT or (cut > SURE_CUT and end_there >= SURE_END)
 
 
 def _clash(one: Slit, other: Slit, count: int) -> bool:

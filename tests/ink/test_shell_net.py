@@ -27,7 +27,7 @@ tables = importlib.util.module_from_spec(_spec)
 _spec.loader.exec_module(tables)
 
 SCENES = Path(__file__).parents[2] / "testdata" / "edge"
-MODELS = [Path(net.__file__).with_name(name) for name in ("edge_net.onnx", "words_net.onnx", "ends_net.onnx")]
+MODELS = [Path(net.__file__).with_name(f"{name}_net.onnx") for name in ("edge", "words", "ends", "mouths")]
 
 
 def cover(view, ring):

@@ -155,6 +155,13 @@ def test_a_cut_ends_at_its_tip_though_the_outline_has_one_side_of_it_wrong(astra
     assert np.hypot(*(closed_notches(tables.paint(truth, "mat"), ring) - tip).T).min() < 1.5
 
 
+@pytest.fixture
+def no_beginnings(monkeypatch):
+    """Nothing is told by how it begins."""
+    monkeypatch.setattr(silhouette_slits, "mouths", lambda *_: [])
+    monkeypatch.setattr(silhouette_slits, "beginnings", lambda flat, white, found: np.zeros(len(found)))
+
+
 def slits_in(flat):
     """What is found where the outline runs into no cut."""
     whole = resample(tables.wavy_ring()[::-1], SPACING_MM)
@@ -173,6 +180,7 @@ def test_a_slit_that_the_outline_does_not_run_into_is_found(table, crossed):
     assert np.hypot(*(slit.end[[0, 2]].mean(axis=0) - (tip - 60 * INWARDS))) < 1.0
 
 
+@pytest.mark.usefixtures("no_beginnings")
 @pytest.mark.parametrize(("cut", "end", "count"), [(0.999, 0.4, 1), (0.993, 0.9, 1), (0.993, 0.4, 0)])
 def test_what_is_plainly_a_cut_is_a_slit_though_its_end_is_not_sure(monkeypatch, cut, end, count):
     truth, _ = tables.with_cut(tables.wavy_ring(), 70.0, 1.6, 60.0)
@@ -180,6 +188,7 @@ def test_what_is_plainly_a_cut_is_a_slit_though_its_end_is_not_sure(monkeypatch,
     assert len(slits_in(tables.paint(truth, "planks"))) == count
 
 
+@pytest.mark.usefixtures("no_beginnings")
 @pytest.mark.parametrize(("from_tip_mm", "turn_deg", "count"), [(60, 0, 1), (0, 8, 1), (25, 55, 0), (5, 80, 0)])
 def test_a_slit_starts_at_the_rim_or_at_the_end_of_a_cut_but_not_in_its_side(monkeypatch, from_tip_mm, turn_deg, count):
     """Common practice, no source: nobody snips sideways out of a cut 3 mm wide. Whatever the picture says of one."""

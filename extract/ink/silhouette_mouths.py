@@ -1,0 +1,170 @@
+"""Where narrow cuts may begin: lines that run inwards from the outline, and how likely each is a cut's beginning.
+
+Many lines come to the edge of a shell: drawn ones, edges of tape, creases. They are found on the picture unrolled along
+the outline, where a straight line inwards is a sheared column. What tells a cut from them is seen along some
+centimetres: it is widest at the outline, shows the table, and tapers. ``mouths_net.onnx`` has learnt that from scenes
+of our own generator (``training/mouths_net.py``).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from shapely import LineString, Polygon
+
+from extract.doors import Array, FlatView
+from extract.ink.shell_view import Image
+from extract.ink.silhouette_ends import MOST_UNLIKE, UNLIKE
+from extract.ink.silhouette_net import GREY, PAPER, SPREAD, network
+from extract.ink.silhouette_ring import outward_normals, resample, signed_area
+
+FILLED_MM = 7.0
+"""What the outline runs into is filled up to twice as wide: lines begin at the shell as it was before it was cut."""
+
+KNOWN_MM, CLEAR_MM = (8.0, 12.0), 2.0
+"""A line that does not keep so clear of the outline between so far in and so far is a cut's that is known already."""
+
+EVERY_MM, DOWN_MM, DEEP_MM = 0.5, 0.4, (2.0, 18.0)
+"""The unrolled picture's pixel along the outline and inwards, and from where to where lines are followed there."""
+
+SLANTS = np.arange(-1.2, 1.21, 0.08)
+"""How far along the outline a line may run for each step inwards."""
+
+LINE_SIGMAS_MM = (0.6, 1.0)
+STEEPEST = 0.25
+"""A second difference of the logarithm of light past that counts no more: a drawn line is no plainer than a cut."""
+
+DARK = 6.0
+"""Grey levels added before logarithms are taken, for the sensor's noise in deep shade."""
+
+SMOOTH_MM = 8.0
+"""Normals are taken over so much of the outline, lest it seem to fan out at each burr."""
+
+APART_MM = 4.0
+MOST = 30
+"""So many lines are looked at, the plainest first: among them are six cuts in seven on our own scenes."""
+
+ROWS, COLUMNS = 160, 48
+ALONG_MM, ACROSS_MM = 0.4, 0.25
+BEFORE_MM = 8.0
+"""What the network is shown: a strip of 64 by 12 mm along a line, from so far outside the outline on."""
+
+TABLE_ROWS, SHELL_ROWS = slice(0, 16), slice(20, ROWS)
+"""Rows that show the table, but for an outline that is astray, and the shell."""
+
+
+@dataclass(frozen=True, eq=False)
+class Mouth:
+    """Where (2,) a line meets the outline, and the unit vector ``axis`` inwards along it."""
+
+    at: Array
+    axis: Array
+
+
+def mouths(flat: FlatView, ring: Array) -> list[Mouth]:
+    """The plainest lines that run inwards from a ring, but for the cuts that it runs into."""
+    within, whole = Polygon(ring).buffer(0).buffer(-CLEAR_MM), _filled(ring)
+    normals = outward_normals(whole, SMOOTH_MM / EVERY_MM)
+    plain, slant = _plainest(_unrolled(flat, whole, normals))
+    along = np.roll(whole, -1, axis=0) - np.roll(whole, 1, axis=0)
+    axes = slant[:, None] * along / np.hypot(*along.T)[:, None] - normals
+    axes /= np.hypot(*axes.T)[:, None]
+    free = np.ones(len(whole), bool)
+    found: list[Mouth] = []
+    for index in np.argsort(-plain):
+        if len(found) == MOST:
+            break
+        at, axis = whole[index], axes[index]
+        if free[index]:
+            free &= np.hypot(*(whole - at).T) > APART_MM
+            if within.covers(LineString([at + deep * axis for deep in KNOWN_MM])):
+                found.append(Mouth(at, axis))
+    return found
+
+
+def _filled(ring: Array) -> Array:
+    shell = Polygon(ring).buffer(0).buffer(FILLED_MM).buffer(-FILLED_MM)
+    largest = max(getattr(shell, "geoms", [shell]), key=lambda part: part.area)
+    filled = resample(np.asarray(largest.exterior.coords)[:-1], EVERY_MM)
+    return filled if signed_area(filled) < 0 else filled[::-1]
+
+
+def _unrolled(flat: FlatView, ring: Array, normals: Array) -> Image:
+    """Logarithm of light (rows inwards, points of the ring)."""
+    inwards = np.arange(0, DEEP_MM[1] + 6.0, DOWN_MM)
+    places = ring[None] - inwards[:, None, None] * normals[None]
+    at = flat.px_from_mm(places).astype(np.float32)
+    seen = cv2.remap(flat.pixels, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(np.log(seen.astype(np.float32) + DARK).mean(axis=2), np.float32)
+
+
+def _plainest(light: Image) -> tuple[Array, Array]:
+    """For each point of the ring how plain the plainest line is that begins there, dark or bright, in its faintest
+    third; and how it slants."""
+    count = light.shape[1]
+    room = int(np.abs(SLANTS).max() * DEEP_MM[1] / EVERY_MM) + 4
+    bent = _bent(np.take(light, np.arange(-room, count + room), axis=1, mode="wrap"))
+    first, last = (round(deep / DOWN_MM) for deep in DEEP_MM)
+    third = (last - first) // 3
+    best, slanted = np.zeros(count, np.float32), np.zeros(count)
+    for slant in SLANTS:
+        step = slant * DOWN_MM / EVERY_MM
+        shear = np.array([[1, step, room + step * first], [0, 1, first]])
+        lines = cv2.warpAffine(bent, shear, (count, 3 * third), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+        plain = lines.reshape(3, third, count, -1).mean(axis=1).min(axis=0).max(axis=1)
+        slanted[plain > best] = slant
+        np.maximum(best, plain, out=best)
+    return best.astype(float), slanted
+
+
+def _bent(light: Image) -> Image:
+    """How much each place looks like a dark line's and like a bright one's, at either width."""
+    layers = []
+    for sigma in LINE_SIGMAS_MM:
+        soft = cv2.GaussianBlur(light, (0, 0), sigma / EVERY_MM, sigmaY=1.0)
+        second = cv2.Sobel(soft, cv2.CV_32F, 2, 0, ksize=1) * np.float32((sigma / EVERY_MM) ** 2)
+        layers += [second, -second]
+    return np.asarray(np.clip(cv2.merge(layers), 0, STEEPEST), np.float32)
+
+
+def beginnings(flat: FlatView, white: Image, found: Sequence[Mouth]) -> Array:
+    """How likely a cut begins at each mouth; ``white`` is the BGR of card paper."""
+    if not found:
+        return np.zeros(0)
+    return likely([as_told(_strip(flat, white, mouth)) for mouth in found])
+
+
+def likely(told: Sequence[Image]) -> Array:
+    """How likely a cut begins in each of so many strips as the network is told them."""
+    net = network("mouths_net.onnx")
+    net.setInput(np.stack(told))
+    return np.asarray(1 / (1 + np.exp(-net.forward().reshape(len(told)).astype(float))))
+
+
+def _strip(flat: FlatView, white: Image, mouth: Mouth) -> Image:
+    along, across = places_mm()
+    aside = np.array([-mouth.axis[1], mouth.axis[0]])
+    at = mouth.at + along[:, None, None] * mouth.axis + across[:, None] * aside
+    seen = cv2.remap(flat.pixels, flat.px_from_mm(at).astype(np.float32), None, cv2.INTER_LINEAR,
+                     borderMode=cv2.BORDER_REPLICATE)  # fmt: skip
+    return np.asarray(seen.astype(np.float32) * (np.float32(PAPER) / white), np.float32)
+
+
+def places_mm() -> tuple[Array, Array]:
+    """Where the strip's rows and columns lie from the mouth."""
+    along, across = np.arange(ROWS) * ALONG_MM - BEFORE_MM, (np.arange(COLUMNS) - (COLUMNS - 1) / 2) * ACROSS_MM
+    return np.asarray(along, float), np.asarray(across, float)
+
+
+def as_told(strip: Image) -> Image:
+    """Layers (8, ROWS, COLUMNS) for the network of a strip's values (ROWS, COLUMNS, 3), of which card paper is
+    ``PAPER``: how far each is off the shell's and off the table's, how light the shell is, and how far in a row
+    lies."""
+    shell, table = (np.median(strip[part].reshape(-1, 3), axis=0) for part in (SHELL_ROWS, TABLE_ROWS))
+    unlike = [np.clip((strip - usual) / UNLIKE, -MOST_UNLIKE, MOST_UNLIKE) for usual in (shell, table)]
+    light = np.full(strip.shape[:2], (shell[1] - GREY) / SPREAD)
+    far = np.broadcast_to((places_mm()[0] / BEFORE_MM)[:, None], strip.shape[:2])
+    return np.asarray(np.dstack([*unlike, light, far]).transpose(2, 0, 1), np.float32)

@@ -1,0 +1,110 @@
+"""Beginnings of narrow cuts told from other lines at the edge of a shell, on painted ones of known place."""
+
+from __future__ import annotations
+
+import importlib.util
+from dataclasses import replace
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from extract.ink import silhouette_slits
+from extract.ink.silhouette_mouths import Mouth, beginnings, mouths
+from extract.ink.silhouette_net import CLIP
+from extract.ink.silhouette_read import read_shell
+from extract.ink.silhouette_refine import SPACING_MM
+from extract.ink.silhouette_ring import resample
+
+_spec = importlib.util.spec_from_file_location("tables", Path(__file__).with_name("tables.py"))
+tables = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(tables)
+
+WHITE = np.full(3, 255, np.float32)
+INWARDS = -np.array([np.cos(np.radians(70)), np.sin(np.radians(70))])
+CUT, TIP = tables.with_cut(tables.wavy_ring(), 70.0, 1.6, 60.0)
+EDGE = TIP - 60 * INWARDS
+WHOLE = resample(tables.wavy_ring()[::-1], SPACING_MM)
+"""The outline of a shell of which no cut is known."""
+
+
+def near(found, at=EDGE):
+    return [mouth for mouth in found if np.hypot(*(mouth.at - at)) < 3.0]
+
+
+@pytest.mark.parametrize("slant_deg", [0, 30, -40])
+def test_a_line_that_comes_to_the_edge_is_found_where_it_does_and_the_way_it_runs(slant_deg):
+    turn = np.radians(slant_deg)
+    way = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]]) @ INWARDS
+    flat = tables.paint(tables.wavy_ring(), "melamine", strokes=[([EDGE - 5 * way, EDGE + 45 * way], 1.6)])
+    (mouth,) = near(mouths(flat, WHOLE)[:1])
+    assert np.hypot(*(mouth.at - EDGE)) < 2.0  # a pen's width
+    assert np.degrees(np.arccos(mouth.axis @ way)) < 6.0
+
+
+@pytest.mark.parametrize("table", ["planks", "melamine", "mat", "dark_cloth"])
+def test_a_cut_begins_where_one_was_cut_and_not_where_a_line_was_drawn(table):
+    line = [EDGE - 5 * INWARDS, EDGE + 45 * INWARDS]
+    for flat, is_cut in (
+        (tables.paint(CUT, table), True),
+        (tables.paint(tables.wavy_ring(), table, strokes=[(line, 1.6)]), False),
+    ):
+        found = near(mouths(flat, WHOLE))
+        (likely,) = beginnings(flat, WHITE, found)
+        assert likely > 0.98 if is_cut else likely < 0.5
+
+
+def test_a_cut_that_is_known_begins_nowhere():
+    """The outline runs into it."""
+    flat = tables.paint(CUT, "mat")
+    assert near(mouths(flat, WHOLE))
+    wide = resample(tables.with_cut(tables.wavy_ring(), 70.0, 6.0, 60.0)[0][::-1], SPACING_MM)
+    assert not near(mouths(flat, wide))
+
+
+@pytest.mark.parametrize("table", ["planks", "mat"])
+def test_a_cut_of_which_the_map_shows_nothing_is_found_by_its_beginning(table):
+    flat = tables.paint(CUT, table)
+    reading = read_shell(flat)
+    blind = replace(reading, map=replace(reading.map, odds=np.full_like(reading.map.odds, CLIP)))
+    (slit,) = silhouette_slits.find_slits(flat, blind, WHOLE)
+    assert np.hypot(*(slit.end[1] - TIP)) < 2.0
+    assert np.hypot(*(slit.end[[0, 2]].mean(axis=0) - EDGE)) < 1.6  # the cut's own width
+
+
+@pytest.mark.parametrize(("begins", "end", "count"), [(0.999, 0.5, 1), (0.9, 0.5, 0), (0.999, 0.2, 0), (0.9, 0.9, 1)])
+def test_what_surely_begins_as_a_cut_need_not_be_as_sure_at_its_end(monkeypatch, begins, end, count):
+    """A streak of the map, likely a cut as such; where its end is sure its beginning is not asked for."""
+    tip = EDGE + 40 * INWARDS
+    lead = silhouette_slits.Lead(EDGE, INWARDS, 25.0, 1.0)
+    for name, instead in {
+        "leads": lambda *_: [lead],
+        "mouths": lambda *_: [Mouth(WHOLE[0], INWARDS)],
+        "beginnings": lambda *_: np.array([begins, 0.0]),
+        "cut_end": lambda *_: tip,
+        "likelihoods": lambda *_: (0.993, end),
+    }.items():
+        monkeypatch.setattr(silhouette_slits, name, instead)
+    reading = SimpleNamespace(map=None, models=SimpleNamespace(white=WHITE))
+    assert len(silhouette_slits.find_slits(None, reading, WHOLE)) == count
+
+
+def test_a_cut_is_looked_for_from_several_depths_and_the_likeliest_end_is_taken(monkeypatch):
+    """A strip that is laid from where the cut is open shows more of it or less, and may miss its end."""
+    ends = {mm: EDGE + (mm + 20) * INWARDS for mm in silhouette_slits.OPEN_MM}
+    likely = {mm: 0.9 + 0.002 * mm for mm in ends}
+    for name, instead in {
+        "leads": lambda *_: [],
+        "mouths": lambda *_: [Mouth(EDGE, INWARDS)],
+        "beginnings": lambda *_: np.array([1.0]),
+        "cut_end": lambda flat, white, base, open_mm, axis, least: ends.get(open_mm),
+        "likelihoods": lambda flat, white, tip, way: next(
+            (likely[mm], 0.4) for mm, end in ends.items() if np.allclose(end, tip)
+        ),
+    }.items():
+        monkeypatch.setattr(silhouette_slits, name, instead)
+    monkeypatch.setattr(silhouette_slits, "LIKELY_CUT", 0.93)
+    reading = SimpleNamespace(map=None, models=SimpleNamespace(white=WHITE))
+    (slit,) = silhouette_slits.find_slits(None, reading, WHOLE)
+    assert slit.end[1] == pytest.approx(ends[24.0])

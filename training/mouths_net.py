@@ -1,0 +1,74 @@
+"""Trains the reader of the beginnings of narrow cuts and writes it as ONNX.
+
+    pip install ".[training]"
+    PYTHONPATH=. python training/mouths_net.py scenes --batch 32 --minutes 25 --out extract/ink/mouths_net.onnx
+
+The scenes are those of training/words_net.py from seed 22000 on. Of the plainest lines that run inwards from the
+outline the network is shown the picture laid out along each, from outside the outline on, and says (a logit) how surely
+a cut begins there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import cv2
+import mouths_samples
+import numpy as np
+from edge_net import Step, asked, run
+from mouths_samples import HALF_CUTS, Line
+from torch import Tensor, nn
+from torch.utils.data import IterableDataset
+
+TOLD = 8
+WIDTHS = (12, 16, 24, 32, 40, 48, 48)
+POOLS = ((2, 2), (2, 2), (2, 2), (2, 3), (2, 2), (5, 1))
+
+
+class MouthsNet(nn.Module):
+    """(N, TOLD, ROWS, COLUMNS) strips to (N, 1, 1, 1) logits."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.channels, self.parts, self.pools = (TOLD, 1), 1, POOLS
+        pairs = zip((TOLD, *WIDTHS[:-1]), WIDTHS, strict=True)
+        self.down = nn.ModuleList(nn.Sequential(Step(one, two), Step(two, two)) for one, two in pairs)
+        self.down[0] = nn.Sequential(Step(TOLD, WIDTHS[0]))
+        self.up = nn.ModuleList()
+        self.last = nn.Conv2d(WIDTHS[-1], 1, 3, padding=1)
+
+    def forward(self, x: Tensor) -> Tensor:
+        for level, steps in enumerate(self.down):
+            x = steps(nn.functional.max_pool2d(x, POOLS[level - 1]) if level else x)
+        return self.last(x)
+
+
+class Strips(IterableDataset):
+    """Endless strips, so many of them along cuts."""
+
+    def __init__(self, lines: list[Line], seed: int) -> None:
+        self.kinds = [[line for line in lines if line.cut == cut] for cut in (False, True)]
+        self.seed = seed
+
+    def __iter__(self) -> Iterator[tuple[np.ndarray, np.ndarray]]:
+        cv2.setNumThreads(1)
+        rng = np.random.default_rng(self.seed)
+        while True:
+            cut = int(rng.random() < HALF_CUTS)
+            line = self.kinds[cut][rng.integers(len(self.kinds[cut]))]
+            yield mouths_samples.strip(line, rng), np.full((1, 1, 1), cut, np.float32)
+
+
+def losses(said: Tensor, right: Tensor) -> tuple[Tensor, Tensor]:
+    entropy = nn.functional.binary_cross_entropy_with_logits(said, right)
+    return entropy, entropy
+
+
+def main() -> None:
+    told = asked(__doc__)
+    lines = [line for photo in sorted(told.scenes.glob("*.jpg")) for line in mouths_samples.read_lines(photo)]
+    run(told, MouthsNet, Strips(lines, told.seed), losses)
+
+
+if __name__ == "__main__":
+    main()
