@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+import numpy.typing as npt
 from shapely import LineString, Polygon
 
 from extract.doors import Array, FlatView
@@ -43,9 +44,18 @@ DARK = 6.0
 SMOOTH_MM = 8.0
 """Normals are taken over so much of the outline, lest it seem to fan out at each burr."""
 
-APART_MM = 4.0
-MOST = 30
-"""So many lines are looked at, the plainest first: among them are six cuts in seven on our own scenes."""
+APART_MM, APART_SLANTS = 4.0, 2
+"""No two lines begin so near and run so much alike."""
+
+SAME_MM, SAME_COS = 1.5, np.cos(np.radians(5))
+"""Lines that lie so near and so much alike when they are laid straight are one."""
+
+TRIED, MOST = 70, 40
+"""Of so many of the plainest lines so many are asked about at most."""
+
+BESIDE_MM, NEAR_MM, TURNS = 6.0, 1.5, np.arange(-0.2, 0.21, 0.04)
+"""A line is laid straight by what so much on either side shows: its mouth moves by so much, and it turns by so much
+aside for each step inwards."""
 
 ROWS, COLUMNS = 160, 48
 ALONG_MM, ACROSS_MM = 0.4, 0.25
@@ -68,21 +78,24 @@ def mouths(flat: FlatView, ring: Array) -> list[Mouth]:
     """The plainest lines that run inwards from a ring, but for the cuts that it runs into."""
     within, whole = Polygon(ring).buffer(0).buffer(-CLEAR_MM), _filled(ring)
     normals = outward_normals(whole, SMOOTH_MM / EVERY_MM)
-    plain, slant = _plainest(_unrolled(flat, whole, normals))
-    along = np.roll(whole, -1, axis=0) - np.roll(whole, 1, axis=0)
-    axes = slant[:, None] * along / np.hypot(*along.T)[:, None] - normals
-    axes /= np.hypot(*axes.T)[:, None]
-    free = np.ones(len(whole), bool)
+    along = _units(np.roll(whole, -1, axis=0) - np.roll(whole, 1, axis=0))
+    slants, points = _plainest(_unrolled(flat, whole, normals))
+    axes = _units(slants[:, None] * along[points] - normals[points])
+    lines = _straightened(flat, whole[points], axes)
     found: list[Mouth] = []
-    for index in np.argsort(-plain):
-        if len(found) == MOST:
-            break
-        at, axis = whole[index], axes[index]
-        if free[index]:
-            free &= np.hypot(*(whole - at).T) > APART_MM
-            if within.covers(LineString([at + deep * axis for deep in KNOWN_MM])):
-                found.append(Mouth(at, axis))
-    return found
+    for line in lines:
+        known = not within.covers(LineString([line.at + deep * line.axis for deep in KNOWN_MM]))
+        if not known and not any(_same(line, other) for other in found):
+            found.append(line)
+    return found[:MOST]
+
+
+def _same(one: Mouth, other: Mouth) -> bool:
+    return bool(np.hypot(*(one.at - other.at)) < SAME_MM and one.axis @ other.axis > SAME_COS)
+
+
+def _units(ways: Array) -> Array:
+    return np.asarray(ways / np.hypot(*ways.T)[:, None], float)
 
 
 def _filled(ring: Array) -> Array:
@@ -94,40 +107,67 @@ def _filled(ring: Array) -> Array:
 
 def _unrolled(flat: FlatView, ring: Array, normals: Array) -> Image:
     """Logarithm of light (rows inwards, points of the ring)."""
-    inwards = np.arange(0, DEEP_MM[1] + 6.0, DOWN_MM)
-    places = ring[None] - inwards[:, None, None] * normals[None]
+    inwards = np.arange(0, DEEP_MM[1] + 1.0, DOWN_MM)
+    return _light(flat, ring[None] - inwards[:, None, None] * normals[None])
+
+
+def _light(flat: FlatView, places: Array) -> Image:
+    """Logarithm of light at places (H, W, 2)."""
     at = flat.px_from_mm(places).astype(np.float32)
     seen = cv2.remap(flat.pixels, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(np.log(seen.astype(np.float32) + DARK).mean(axis=2), np.float32)
 
 
-def _plainest(light: Image) -> tuple[Array, Array]:
-    """For each point of the ring how plain the plainest line is that begins there, dark or bright, in its faintest
-    third; and how it slants."""
+def _plainest(light: Image) -> tuple[Array, npt.NDArray[np.int64]]:
+    """Slants (N,) and points (N,) of the ring at which a line begins that is plainer than those about it, the plainest
+    first."""
     count = light.shape[1]
     room = int(np.abs(SLANTS).max() * DEEP_MM[1] / EVERY_MM) + 4
-    bent = _bent(np.take(light, np.arange(-room, count + room), axis=1, mode="wrap"))
-    first, last = (round(deep / DOWN_MM) for deep in DEEP_MM)
-    third = (last - first) // 3
-    best, slanted = np.zeros(count, np.float32), np.zeros(count)
-    for slant in SLANTS:
-        step = slant * DOWN_MM / EVERY_MM
-        shear = np.array([[1, step, room + step * first], [0, 1, first]])
-        lines = cv2.warpAffine(bent, shear, (count, 3 * third), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
-        plain = lines.reshape(3, third, count, -1).mean(axis=1).min(axis=0).max(axis=1)
-        slanted[plain > best] = slant
-        np.maximum(best, plain, out=best)
-    return best.astype(float), slanted
+    bent = _bent(np.take(light, np.arange(-room, count + room), axis=1, mode="wrap"), EVERY_MM, STEEPEST)
+    plain = np.stack([_along(bent, slant * DOWN_MM / EVERY_MM, room, count) for slant in SLANTS])
+    apart = round(APART_MM / EVERY_MM)
+    wide = np.take(plain, np.arange(-apart, count + apart), axis=1, mode="wrap")
+    most = cv2.dilate(wide, np.ones((2 * APART_SLANTS + 1, 2 * apart + 1)))[:, apart : apart + count]
+    rows, columns = np.nonzero((plain == most) & (plain > 0))
+    first = np.argsort(-plain[rows, columns])[:TRIED]
+    return SLANTS[rows[first]], columns[first]
 
 
-def _bent(light: Image) -> Image:
-    """How much each place looks like a dark line's and like a bright one's, at either width."""
+def _along(bent: Image, step: float, first: int, count: int) -> Image:
+    """How plain the lines are that start in columns ``first`` on, side by side, and run ``step`` aside in each row,
+    dark or bright: the mean of their faintest third."""
+    begin, end = (round(deep / DOWN_MM) for deep in DEEP_MM)
+    third = (end - begin) // 3
+    shear = np.array([[1, step, first + step * begin], [0, 1, begin]])
+    lines = cv2.warpAffine(bent, shear, (count, 3 * third), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+    return np.asarray(lines.reshape(3, third, count, -1).mean(axis=1).min(axis=0).max(axis=1), np.float32)
+
+
+def _straightened(flat: FlatView, at: Array, axes: Array) -> list[Mouth]:
+    """The straight lines nearest to mouths (N, 2) and axes (N, 2): where the outline is bent, a straight line is none
+    on the unrolled picture."""
+    inwards = np.arange(0, DEEP_MM[1] + 1.0, DOWN_MM)
+    across = np.arange(-BESIDE_MM, BESIDE_MM + 1e-6, ACROSS_MM)
+    aside = np.stack([-axes[:, 1], axes[:, 0]], axis=1)
+    places = (at + inwards[:, None, None] * axes)[:, :, None] + across[:, None] * aside[:, None]
+    bent = _bent(_light(flat, places.reshape(len(inwards), -1, 2)), ACROSS_MM)  # one strip beside the other
+    turned = [_along(bent, turn * DOWN_MM / ACROSS_MM, 0, bent.shape[1]) for turn in TURNS]
+    near = np.abs(across) <= NEAR_MM + 1e-6
+    plain = np.stack(turned, axis=1).reshape(len(at), len(across), -1)[:, near].reshape(len(at), -1)
+    columns, turns = np.unravel_index(plain.argmax(axis=1), (int(near.sum()), len(TURNS)))
+    moved, ways = at + across[near][columns, None] * aside, _units(axes + TURNS[turns, None] * aside)
+    return [Mouth(mouth, way) for mouth, way in zip(moved, ways, strict=True)]
+
+
+def _bent(light: Image, px_mm: float, steepest: float = np.inf) -> Image:
+    """How much each place looks like a dark line's and like a bright one's, at either width; rows run inwards, and
+    pixels are so wide."""
     layers = []
     for sigma in LINE_SIGMAS_MM:
-        soft = cv2.GaussianBlur(light, (0, 0), sigma / EVERY_MM, sigmaY=1.0)
-        second = cv2.Sobel(soft, cv2.CV_32F, 2, 0, ksize=1) * np.float32((sigma / EVERY_MM) ** 2)
+        soft = cv2.GaussianBlur(light, (0, 0), sigma / px_mm, sigmaY=1.0)
+        second = cv2.Sobel(soft, cv2.CV_32F, 2, 0, ksize=1) * np.float32((sigma / px_mm) ** 2)
         layers += [second, -second]
-    return np.asarray(np.clip(cv2.merge(layers), 0, STEEPEST), np.float32)
+    return np.asarray(np.clip(cv2.merge(layers), 0, steepest), np.float32)
 
 
 def beginnings(flat: FlatView, white: Image, found: Sequence[Mouth]) -> Array:

@@ -50,6 +50,10 @@ SURE_MOUTH = 0.98
 LIKELY_CUT, LIKELY_END = 0.97, 0.35
 """Then so much is enough of the other two."""
 
+PLAIN_MM = 30.0
+"""A cut that surely begins, and of which the map shows so much, ends where the map's streak does if nothing is seen of
+its end."""
+
 OPEN_MM = (4.0, 8.0, 16.0, 24.0)
 """How far such a cut may be open: its tip is looked for from each of these on, and the likeliest taken."""
 
@@ -162,12 +166,10 @@ def _lead(points: Array, outline: LineString) -> Lead | None:
 def _trace(flat: FlatView, white: Image, ring: Array, lead: Lead, begins: bool) -> tuple[float, Slit] | None:
     """The slit that a lead is, if it is one, and how surely it ends there; ``begins`` where its beginning is surely
     that of a cut."""
-    seen_mm = max(LIKELY_OPEN * lead.reach_mm, lead.reach_mm - LAST_MM)
-    cut, end_there, tip = _end(flat, white, lead, seen_mm)
-    if begins and not _is_cut(cut, end_there):
-        cut, end_there, tip = max((_end(flat, white, lead, open_mm) for open_mm in OPEN_MM), key=lambda end: end[0])
-    if np.hypot(*(tip - lead.mouth)) < SHORTEST_MM or not _is_cut(cut, end_there, begins):
+    ended = _tip(flat, white, lead, begins)
+    if ended is None or np.hypot(*(ended[1] - lead.mouth)) < SHORTEST_MM:
         return None
+    end_there, tip = ended
     way = (tip - lead.mouth) / np.hypot(*(tip - lead.mouth))
     half = max(lead.wide_mm, LEAST_WIDE_MM) / 2 * np.array([-way[1], way[0]])
     feet = [int(np.hypot(*(ring - foot).T).argmin()) for foot in (lead.mouth - half, lead.mouth + half)]
@@ -176,18 +178,25 @@ def _trace(flat: FlatView, white: Image, ring: Array, lead: Lead, begins: bool) 
     return end_there, Slit(first, first + (last - first) % len(ring), end)
 
 
+def _tip(flat: FlatView, white: Image, lead: Lead, begins: bool) -> tuple[float, Array] | None:
+    """How surely a lead that is a cut ends at its tip (2,), and the tip."""
+    seen = _end(flat, white, lead, max(LIKELY_OPEN * lead.reach_mm, lead.reach_mm - LAST_MM))
+    if seen[0] >= PLAINLY_CUT or (seen[0] > SURE_CUT and seen[1] >= SURE_END):
+        return seen[1:]
+    if not begins:
+        return None
+    likeliest = max((seen, *(_end(flat, white, lead, open_mm) for open_mm in OPEN_MM)), key=lambda end: end[0])
+    if likeliest[0] > LIKELY_CUT and likeliest[1] > LIKELY_END:
+        return likeliest[1:]
+    return (0.0, lead.mouth + lead.reach_mm * lead.axis) if lead.reach_mm > PLAIN_MM else None
+
+
 def _end(flat: FlatView, white: Image, lead: Lead, open_mm: float) -> tuple[float, float, Array]:
     """How likely a lead that is open so far is a cut, how likely it ends at its tip, and the tip (2,)."""
     tip = cut_end(flat, white, lead.mouth, open_mm, lead.axis, 0.0)
     if tip is None:
         return 0.0, 0.0, lead.mouth
     return *likelihoods(flat, white, tip, (tip - lead.mouth) / max(float(np.hypot(*(tip - lead.mouth))), 1e-9)), tip
-
-
-def _is_cut(cut: float, end_there: float, begins: bool = False) -> bool:
-    if begins:
-        return cut > LIKELY_CUT and end_there > LIKELY_END
-    return cut >= PLAINLY_CUT or (cut > SURE_CUT and end_there >= SURE_END)
 
 
 def _clash(one: Slit, other: Slit, count: int) -> bool:
