@@ -47,6 +47,10 @@ SURE_CUT, SURE_END = 0.99, 0.85
 SURE_MOUTH = 0.98
 """How likely a cut begins where a line meets the outline, at least, that is told by its beginning."""
 
+TINT_MM, SHELLS_TINT = np.arange(2.0, 14.0, 0.5), 1.5
+"""Log odds of shell by tint, over so much of a line from the outline on, above which it is no cut's beginning: lines in
+ink of another colour come to the edge as cuts do, but show a tint of neither side."""
+
 LIKELY_CUT, LIKELY_END = 0.97, 0.35
 """Then so much is enough of the other two."""
 
@@ -117,9 +121,15 @@ def _asked(flat: FlatView, reading: Reading, ring: Array) -> tuple[Asked, Asked]
     streaks = list(leads(reading.map, ring))
     lines = [Lead(mouth.at, mouth.axis, DEEP_MM[1], LEAST_WIDE_MM) for mouth in mouths(flat, ring)]
     begun = [Mouth(lead.mouth, lead.axis) for lead in (*streaks, *lines)]
-    sure = (beginnings(flat, reading.models.white, begun) > SURE_MOUTH).tolist()
-    told = list(zip((*streaks, *lines), sure, strict=True))
+    sure = beginnings(flat, reading.models.white, begun) > SURE_MOUTH
+    sure &= np.array([_tint(reading, lead) < SHELLS_TINT for lead in (*streaks, *lines)], bool)
+    told = list(zip((*streaks, *lines), sure.tolist(), strict=True))
     return told[: len(streaks)], [(line, begins) for line, begins in told[len(streaks) :] if begins]
+
+
+def _tint(reading: Reading, lead: Lead) -> float:
+    """Log odds that the first of a lead is shell by its tint alone."""
+    return float(np.median(reading.tint.at(lead.mouth + TINT_MM[:, None] * lead.axis)))
 
 
 def leads(shell: ShellMap, ring: Array) -> Iterator[Lead]:

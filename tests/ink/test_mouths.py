@@ -29,6 +29,12 @@ WHOLE = resample(tables.wavy_ring()[::-1], SPACING_MM)
 """The outline of a shell of which no cut is known."""
 
 
+def no_map(tint=0.0):
+    """A reading that says nothing but which tint there is."""
+    told = SimpleNamespace(at=lambda points: np.full(len(points), tint))
+    return SimpleNamespace(map=None, tint=told, models=SimpleNamespace(white=WHITE))
+
+
 def near(found, at=EDGE):
     return [mouth for mouth in found if np.hypot(*(mouth.at - at)) < 3.0]
 
@@ -72,9 +78,13 @@ def test_a_cut_of_which_the_map_shows_nothing_is_found_by_its_beginning(table):
     assert np.hypot(*(slit.end[[0, 2]].mean(axis=0) - EDGE)) < 1.6  # the cut's own width
 
 
-@pytest.mark.parametrize(("begins", "end", "count"), [(0.999, 0.5, 1), (0.9, 0.5, 0), (0.999, 0.2, 0), (0.9, 0.9, 1)])
-def test_what_surely_begins_as_a_cut_need_not_be_as_sure_at_its_end(monkeypatch, begins, end, count):
-    """A streak of the map, likely a cut as such; where its end is sure its beginning is not asked for."""
+@pytest.mark.parametrize(
+    ("begins", "tint", "end", "count"),
+    [(0.999, 0, 0.5, 1), (0.9, 0, 0.5, 0), (0.999, 0, 0.2, 0), (0.9, 0, 0.9, 1), (0.999, 2.5, 0.5, 0)],
+)
+def test_what_surely_begins_as_a_cut_need_not_be_as_sure_at_its_end(monkeypatch, begins, tint, end, count):
+    """A streak of the map, likely a cut as such; where its end is sure its beginning is not asked for. A line in ink of
+    another colour begins like a cut, but its tint is none of the table's."""
     tip = EDGE + 40 * INWARDS
     lead = silhouette_slits.Lead(EDGE, INWARDS, 25.0, 1.0)
     for name, instead in {
@@ -85,7 +95,7 @@ def test_what_surely_begins_as_a_cut_need_not_be_as_sure_at_its_end(monkeypatch,
         "likelihoods": lambda *_: (0.993, end),
     }.items():
         monkeypatch.setattr(silhouette_slits, name, instead)
-    reading = SimpleNamespace(map=None, models=SimpleNamespace(white=WHITE))
+    reading = no_map(tint)
     assert len(silhouette_slits.find_slits(None, reading, WHOLE)) == count
 
 
@@ -104,7 +114,7 @@ def test_a_cut_is_looked_for_from_several_depths_and_the_likeliest_end_is_taken(
     }.items():
         monkeypatch.setattr(silhouette_slits, name, instead)
     monkeypatch.setattr(silhouette_slits, "LIKELY_CUT", 0.93)
-    reading = SimpleNamespace(map=None, models=SimpleNamespace(white=WHITE))
+    reading = no_map()
     (slit,) = silhouette_slits.find_slits(None, reading, WHOLE)
     assert slit.end[1] == pytest.approx(ends[24.0])
 
@@ -121,7 +131,7 @@ def test_a_cut_that_surely_begins_is_cut_as_far_as_the_map_shows_it(monkeypatch,
         "likelihoods": lambda *_: (0.1, 0.0),
     }.items():
         monkeypatch.setattr(silhouette_slits, name, instead)
-    reading = SimpleNamespace(map=None, models=SimpleNamespace(white=WHITE))
+    reading = no_map()
     slits = silhouette_slits.find_slits(None, reading, WHOLE)
     assert len(slits) == count
     for slit in slits:

@@ -199,7 +199,8 @@ def test_a_slit_starts_at_the_rim_or_at_the_end_of_a_cut_but_not_in_its_side(mon
     monkeypatch.setattr(silhouette_slits, "leads", lambda *_: [silhouette_slits.Lead(mouth, axis, 25.0, 1.0)])
     monkeypatch.setattr(silhouette_slits, "cut_end", lambda *_: mouth + 25 * axis)
     monkeypatch.setattr(silhouette_slits, "likelihoods", lambda *_: (1.0, 1.0))
-    reading = SimpleNamespace(map=None, models=SimpleNamespace(white=WHITE))
+    told = SimpleNamespace(at=lambda points: np.zeros(len(points)))
+    reading = SimpleNamespace(map=None, tint=told, models=SimpleNamespace(white=WHITE))
     assert len(silhouette_slits.find_slits(None, reading, resample(ring[::-1], SPACING_MM))) == count
 
 
