@@ -1,8 +1,7 @@
 """Trains the reader of the beginnings of narrow cuts and writes it as ONNX.
 
     pip install ".[training]"
-    PYTHONPATH=. python training/mouths_net.py scenes --batch 32 --minutes 13 --fastest 2e-3 \
-        --out extract/ink/mouths_net.onnx
+    PYTHONPATH=. python training/mouths_net.py scenes --batch 32 --minutes 13 --fastest 2e-3 --out NET.onnx
 
 The scenes are those of training/words_net.py from seed 22000 on. Of the plainest lines that run inwards from the
 outline the network is shown the picture laid out along each, from outside the outline on, and says (a logit) how surely
