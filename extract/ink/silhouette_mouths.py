@@ -35,6 +35,8 @@ SLANTS = np.arange(-1.2, 1.21, 0.08)
 """How far along the outline a line may run for each step inwards."""
 
 LINE_SIGMAS_MM = (0.6, 1.0)
+"""Blur before second differences are taken, for lines as thin as a slit and as broad as a marker's."""
+
 STEEPEST = 0.25
 """A second difference of the logarithm of light past that counts no more: a drawn line is no plainer than a cut."""
 
@@ -80,6 +82,8 @@ def mouths(flat: FlatView, ring: Array) -> list[Mouth]:
     normals = outward_normals(whole, SMOOTH_MM / EVERY_MM)
     along = _units(np.roll(whole, -1, axis=0) - np.roll(whole, 1, axis=0))
     slants, points = _plainest(_unrolled(flat, whole, normals))
+    if not len(points):
+        return []
     axes = _units(slants[:, None] * along[points] - normals[points])
     lines = _straightened(flat, whole[points], axes)
     found: list[Mouth] = []

@@ -60,6 +60,11 @@ def test_a_cut_begins_where_one_was_cut_and_not_where_a_line_was_drawn(table):
         assert (likely > silhouette_slits.SURE_MOUTH) == is_cut
 
 
+def test_a_picture_without_a_line_has_no_mouths():
+    flat = tables.paint(tables.wavy_ring(), "melamine")
+    assert not mouths(replace(flat, pixels=np.full_like(flat.pixels, 120)), WHOLE)
+
+
 def test_a_cut_that_is_known_begins_nowhere():
     """The outline runs into it."""
     flat = tables.paint(CUT, "mat")
