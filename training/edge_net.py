@@ -126,6 +126,25 @@ class EdgeNet(nn.Module):
         return [*said, self.last(x)]
 
 
+class Narrowing(nn.Module):
+    """(N, told, rows, columns) strips to (N, 1, rows', columns') logits: a step of ``widths[0]`` channels and, where
+    ``begun`` is two, another, then two of each further width, each time after taking the greatest of ``pools``."""
+
+    def __init__(self, told: int, widths: tuple[int, ...], pools: tuple[tuple[int, int], ...], begun: int = 2) -> None:
+        super().__init__()
+        self.channels, self.parts, self.pools = (told, 1), 1, pools
+        pairs = zip((told, *widths[:-1]), widths, strict=True)
+        self.down = nn.ModuleList(nn.Sequential(Step(one, two), Step(two, two)) for one, two in pairs)
+        self.down[0] = self.down[0][:begun]
+        self.up = nn.ModuleList()
+        self.last = nn.Conv2d(widths[-1], 1, 3, padding=1)
+
+    def forward(self, x: Tensor) -> Tensor:
+        for level, steps in enumerate(self.down):
+            x = steps(nn.functional.max_pool2d(x, self.pools[level - 1]) if level else x)
+        return self.last(x)
+
+
 class Patches(IterableDataset):
     """Endless patches of the scenes; half of them lie on an invented table."""
 

@@ -20,7 +20,7 @@ import cv2
 import ink_samples
 import numpy as np
 import torch
-from edge_net import Step, asked, run
+from edge_net import Narrowing, asked, run
 from ink_samples import Strip
 from torch import Tensor, nn
 from torch.utils.data import IterableDataset
@@ -34,23 +34,6 @@ SHARES = (0.35, 0.35, 0.15, 0.15)
 
 PALE = 0.35
 """Pale is ink of less than this in the mean, ln(tape / ink)."""
-
-
-class InkNet(nn.Module):
-    """(N, TOLD, rows, COLUMNS) strips to (N, 1, rows / CELL, 1) logits."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.channels, self.parts, self.pools = (TOLD, 1), 1, POOLS
-        pairs = zip((TOLD, *WIDTHS[:-1]), WIDTHS, strict=True)
-        self.down = nn.ModuleList(nn.Sequential(Step(one, two), Step(two, two)) for one, two in pairs)
-        self.up = nn.ModuleList()
-        self.last = nn.Conv2d(WIDTHS[-1], 1, 3, padding=1)
-
-    def forward(self, x: Tensor) -> Tensor:
-        for level, steps in enumerate(self.down):
-            x = steps(nn.functional.max_pool2d(x, POOLS[level - 1]) if level else x)
-        return self.last(x)
 
 
 class Examples(IterableDataset):
@@ -95,7 +78,7 @@ def read_all(folder: Path, seed: int) -> list[Strip]:
 def main() -> None:
     told = asked(__doc__)
     torch.manual_seed(told.seed)
-    run(told, InkNet, Examples(read_all(told.scenes, told.seed), told.seed), losses)
+    run(told, lambda: Narrowing(TOLD, WIDTHS, POOLS), Examples(read_all(told.scenes, told.seed), told.seed), losses)
 
 
 if __name__ == "__main__":

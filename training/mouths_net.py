@@ -15,7 +15,7 @@ from collections.abc import Iterator
 import cv2
 import mouths_samples
 import numpy as np
-from edge_net import Step, asked, run
+from edge_net import Narrowing, asked, run
 from mouths_samples import HALF_CUTS, Line
 from torch import Tensor, nn
 from torch.utils.data import IterableDataset
@@ -23,24 +23,6 @@ from torch.utils.data import IterableDataset
 TOLD = 8
 WIDTHS = (12, 16, 24, 32, 40, 48, 48)
 POOLS = ((2, 2), (2, 2), (2, 2), (2, 3), (2, 2), (5, 1))
-
-
-class MouthsNet(nn.Module):
-    """(N, TOLD, ROWS, COLUMNS) strips to (N, 1, 1, 1) logits."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.channels, self.parts, self.pools = (TOLD, 1), 1, POOLS
-        pairs = zip((TOLD, *WIDTHS[:-1]), WIDTHS, strict=True)
-        self.down = nn.ModuleList(nn.Sequential(Step(one, two), Step(two, two)) for one, two in pairs)
-        self.down[0] = nn.Sequential(Step(TOLD, WIDTHS[0]))
-        self.up = nn.ModuleList()
-        self.last = nn.Conv2d(WIDTHS[-1], 1, 3, padding=1)
-
-    def forward(self, x: Tensor) -> Tensor:
-        for level, steps in enumerate(self.down):
-            x = steps(nn.functional.max_pool2d(x, POOLS[level - 1]) if level else x)
-        return self.last(x)
 
 
 class Strips(IterableDataset):
@@ -67,7 +49,7 @@ def losses(said: Tensor, right: Tensor) -> tuple[Tensor, Tensor]:
 def main() -> None:
     told = asked(__doc__)
     lines = [line for photo in sorted(told.scenes.glob("*.jpg")) for line in mouths_samples.read_lines(photo)]
-    run(told, MouthsNet, Strips(lines, told.seed), losses)
+    run(told, lambda: Narrowing(TOLD, WIDTHS, POOLS, begun=1), Strips(lines, told.seed), losses)
 
 
 if __name__ == "__main__":

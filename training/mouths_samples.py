@@ -9,10 +9,9 @@ import cv2
 import numpy as np
 from edge_samples import from_above, paper
 from ends_samples import FINE_MM, middle_of
-from shapely import Polygon
 
 from extract.doors import FlatView
-from extract.ink.silhouette_mouths import ACROSS_MM, ALONG_MM, COLUMNS, ROWS, Mouth, as_told, mouths, places_mm
+from extract.ink.silhouette_mouths import ACROSS_MM, ALONG_MM, COLUMNS, ROWS, Mouth, as_told, filled, mouths, places_mm
 from extract.ink.silhouette_net import PAPER
 
 ROOM_MM = 80.0
@@ -48,7 +47,7 @@ class Line:
 
 
 def read_lines(photo_file: Path) -> list[Line]:
-    """The plainest lines inwards of a generated scene, and all its narrow cuts."""
+    """The plainest lines inwards of a generated scene, and all its narrow cuts as the truth has them."""
     above, ring = from_above(photo_file, ROOM_MM, FINE_MM)
     flat = FlatView(above.seen, FINE_MM, (0.0, 0.0), above.inside)
     white = PAPER * 255 / paper(above)
@@ -64,17 +63,12 @@ def read_lines(photo_file: Path) -> list[Line]:
         mouth = Mouth(middle[-1] * FINE_MM, way / np.hypot(*way))
         (cuts if wide[-1] < WIDEST_MM else wide_ones).append(mouth)
     found = [turned(flat, white, mouth, True) for mouth in cuts]
-    for line in mouths(flat, _uncut(ring_px * FINE_MM)):
+    uncut = filled(ring_px * FINE_MM, WIDEST_MM / 2)  # the program does not know of narrow cuts
+    for line in mouths(flat, uncut):
         met = [np.hypot(*(line.at - cut.at)) < MET_MM and line.axis @ cut.axis > MET_COS for cut in cuts]
         if any(met) or all(np.hypot(*(line.at - cut.at)) > CLEAR_MM for cut in (*cuts, *wide_ones)):
             found.append(turned(flat, white, line, any(met)))
     return found
-
-
-def _uncut(ring: np.ndarray) -> np.ndarray:
-    """The ring without its narrow cuts, which the program does not know of."""
-    filled = Polygon(ring).buffer(0).buffer(WIDEST_MM / 2).buffer(-WIDEST_MM / 2)
-    return np.asarray(max(getattr(filled, "geoms", [filled]), key=lambda part: part.area).exterior.coords)[:-1]
 
 
 def turned(flat: FlatView, white: np.ndarray, mouth: Mouth, cut: bool) -> Line:

@@ -119,11 +119,17 @@ def _look(flat: FlatView, white: Image, open_at: Array, axis: Array) -> Array:
 
 def _strip_says(flat: FlatView, white: Image, open_at: Array, axis: Array) -> Image:
     """How likely the cut that is open down to ``open_at`` ends in each cell of the strip along ``axis``."""
-    along, across = places()
-    points = open_at + along[:, None, None] * axis + across[:, None] * _aside(axis)
+    return probabilities(as_seen(laid(flat, white, open_at, axis, places())))
+
+
+def laid(flat: FlatView, white: Image, at: Array, axis: Array, places_mm: tuple[Array, Array]) -> Image:
+    """The picture (rows, columns, 3), of which card paper is ``PAPER``, laid along the unit vector ``axis`` with
+    ``at`` (2,) where the rows and columns, told in mm, have their zero."""
+    along, across = places_mm
+    points = at + along[:, None, None] * axis + across[:, None] * _aside(axis)
     seen = cv2.remap(flat.pixels, flat.px_from_mm(points).astype(np.float32), None, cv2.INTER_LINEAR,
                      borderMode=cv2.BORDER_REPLICATE)  # fmt: skip
-    return probabilities(as_seen(seen.astype(np.float32) * (np.float32(PAPER) / white)))
+    return np.asarray(seen.astype(np.float32) * (np.float32(PAPER) / white), np.float32)
 
 
 def _aside(axis: Array) -> Array:

@@ -18,8 +18,8 @@ from shapely import LineString, Polygon
 
 from extract.doors import Array, FlatView
 from extract.ink.shell_view import Image
-from extract.ink.silhouette_ends import MOST_UNLIKE, UNLIKE
-from extract.ink.silhouette_net import GREY, PAPER, SPREAD, network
+from extract.ink.silhouette_ends import MOST_UNLIKE, UNLIKE, laid
+from extract.ink.silhouette_net import GREY, SPREAD, network
 from extract.ink.silhouette_ring import outward_normals, resample, signed_area
 
 FILLED_MM = 7.0
@@ -78,7 +78,7 @@ class Mouth:
 
 def mouths(flat: FlatView, ring: Array) -> list[Mouth]:
     """The plainest lines that run inwards from a ring, but for the cuts that it runs into."""
-    within, whole = Polygon(ring).buffer(0).buffer(-CLEAR_MM), _filled(ring)
+    within, whole = Polygon(ring).buffer(0).buffer(-CLEAR_MM), filled(ring, FILLED_MM)
     normals = outward_normals(whole, SMOOTH_MM / EVERY_MM)
     along = _units(np.roll(whole, -1, axis=0) - np.roll(whole, 1, axis=0))
     slants, points = _plainest(_unrolled(flat, whole, normals))
@@ -102,11 +102,13 @@ def _units(ways: Array) -> Array:
     return np.asarray(ways / np.hypot(*ways.T)[:, None], float)
 
 
-def _filled(ring: Array) -> Array:
-    shell = Polygon(ring).buffer(0).buffer(FILLED_MM).buffer(-FILLED_MM)
+def filled(ring: Array, by_mm: float) -> Array:
+    """The ring with what it runs into filled up to twice as wide, points ``EVERY_MM`` apart, counter-clockwise with y
+    down."""
+    shell = Polygon(ring).buffer(0).buffer(by_mm).buffer(-by_mm)
     largest = max(getattr(shell, "geoms", [shell]), key=lambda part: part.area)
-    filled = resample(np.asarray(largest.exterior.coords)[:-1], EVERY_MM)
-    return filled if signed_area(filled) < 0 else filled[::-1]
+    whole = resample(np.asarray(largest.exterior.coords)[:-1], EVERY_MM)
+    return whole if signed_area(whole) < 0 else whole[::-1]
 
 
 def _unrolled(flat: FlatView, ring: Array, normals: Array) -> Image:
@@ -178,7 +180,7 @@ def beginnings(flat: FlatView, white: Image, found: Sequence[Mouth]) -> Array:
     """How likely a cut begins at each mouth; ``white`` is the BGR of card paper."""
     if not found:
         return np.zeros(0)
-    return likely([as_told(_strip(flat, white, mouth)) for mouth in found])
+    return likely([as_told(laid(flat, white, mouth.at, mouth.axis, places_mm())) for mouth in found])
 
 
 def likely(told: Sequence[Image]) -> Array:
@@ -186,15 +188,6 @@ def likely(told: Sequence[Image]) -> Array:
     net = network("mouths_net.onnx")
     net.setInput(np.stack(told))
     return np.asarray(1 / (1 + np.exp(-net.forward().reshape(len(told)).astype(float))))
-
-
-def _strip(flat: FlatView, white: Image, mouth: Mouth) -> Image:
-    along, across = places_mm()
-    aside = np.array([-mouth.axis[1], mouth.axis[0]])
-    at = mouth.at + along[:, None, None] * mouth.axis + across[:, None] * aside
-    seen = cv2.remap(flat.pixels, flat.px_from_mm(at).astype(np.float32), None, cv2.INTER_LINEAR,
-                     borderMode=cv2.BORDER_REPLICATE)  # fmt: skip
-    return np.asarray(seen.astype(np.float32) * (np.float32(PAPER) / white), np.float32)
 
 
 def places_mm() -> tuple[Array, Array]:

@@ -3,9 +3,10 @@ plain pipeline in the same run.
 
     python tests/bench/bench_mouths.py FOLDER ...
 
-FOLDER holds NAME.jpg with NAME.truth.json. Both are asked about the very same lines, those that are plainest on the
-picture unrolled along the outline, of which the truth tells what they are. The plain pipeline goes by scikit-image's
-ridges alone (Sato et al. 1998): the mean height of the ridge along the first two centimetres.
+FOLDER holds NAME.jpg with NAME.truth.json. Both are asked about the very same lines: those that are plainest on the
+picture unrolled along the outline, of which the truth tells what they are, and each narrow cut once more as the truth
+lays it. The plain pipeline goes by scikit-image's ridges alone (Sato et al. 1998), the mean height of the ridge along
+the first two centimetres; surely told by it is a cut that is plainer than every other line, which it has to be told.
 """
 
 from __future__ import annotations
