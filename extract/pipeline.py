@@ -216,7 +216,7 @@ def left_out_doubts(silhouette: Silhouette, camera: PlaneCamera) -> tuple[Doubt,
             Doubt(
                 "piece-left-out",
                 f"Something as large as a piece of shell, at the {where.replace('middle middle', 'middle')} of the "
-                "photo, was not read as one: too much of it looks like the table. If it is one, lay it on a table of "
+                "photo, was not read as one, for it is not clear where it ends. If it is one, lay it on a table of "
                 "another colour and take the photo again.",
             )
         )

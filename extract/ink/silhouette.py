@@ -16,13 +16,17 @@ from skimage.measure import find_contours
 from extract.doors import Array, CannotContinue, FlatView, Mask, Silhouette
 from extract.ink.silhouette_net import CARD_MARGIN_MM
 from extract.ink.silhouette_pieces import LEAST_PIECE_MM2, pieces
-from extract.ink.silhouette_read import cropped, no_shell, read_shell
+from extract.ink.silhouette_read import Reading, cropped, no_shell, read_shell
 from extract.ink.silhouette_refine import SPACING_MM, refine
-from extract.ink.silhouette_ring import resample, signed_area
+from extract.ink.silhouette_ring import outward_normals, resample, signed_area
 
 FLOOR_MM = 0.14
 """Doubt that no averaging removes: the cut face of a shell half a millimetre thick, seen aslant, and its shadow. The
 median over scenes with exact truth (tests/bench/bench_edge.py)."""
+
+BEYOND_MM, SURELY_SHELLS, MOST_SHELLS = 3.0, 2.5, 0.025
+"""So far outside a further piece log odds of the tint speak as surely for shell along no more of its edge: what is of
+the same stuff on both sides of it is the side of a tape roll."""
 
 
 def find_silhouette(flat: FlatView) -> Silhouette:
@@ -36,11 +40,21 @@ def find_silhouette(flat: FlatView) -> Silhouette:
     rings = outlines(found.pieces, reading.map.flat)
     if not rings:
         raise no_shell()
-    edges = [refine(flat, ring, reading) for ring in rings]
-    check_whole(edges[0].ring, flat)
+    first, *others = (refine(flat, ring, reading) for ring in rings)
+    check_whole(first.ring, flat)
+    kept = [edge for edge in others if not _beside_shell(edge.ring, reading)]
+    edges = [first, *kept]
     noise = float(np.hypot(FLOOR_MM, max(edge.noise_mm for edge in edges)))
-    left_out = tuple(ring.mean(axis=0) for ring in outlines(found.left_out, reading.map.flat))
-    return Silhouette(tuple(edge.ring for edge in edges), noise, tuple(edge.unsure for edge in edges), left_out)
+    left_out = [*(edge.ring for edge in others if edge not in kept), *outlines(found.left_out, reading.map.flat)]
+    middles = tuple(ring.mean(axis=0) for ring in left_out)
+    return Silhouette(tuple(edge.ring for edge in edges), noise, tuple(edge.unsure for edge in edges), middles)
+
+
+def _beside_shell(ring: Array, reading: Reading) -> bool:
+    """Whether beyond the edge lies what is no shell by the map, and has a shell's tint."""
+    beyond = ring + BEYOND_MM * outward_normals(ring, 1.0 / SPACING_MM)
+    shells = (reading.tint.at(beyond) > SURELY_SHELLS) & (reading.map.at(beyond) < 0)
+    return bool(shells.mean() > MOST_SHELLS)
 
 
 def check_whole(ring: Array, flat: FlatView, most_mm: float = 15.0) -> None:

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from extract.doors import Array, Mask
 from extract.ink.shell_view import disc, erode, grow
 from extract.ink.silhouette_net import ShellMap
-from extract.ink.silhouette_tint import inked
+from extract.ink.silhouette_tint import strange
 
 BRIDGE_MM = 6.0
 SURELY_OPEN = 1.0
@@ -28,8 +28,8 @@ CORE_MM, LEAST_CORE_MM2 = 10.0, 100.0
 has nothing."""
 
 MOST_STRANGE = 0.1
-"""No piece has the tint of neither shell nor table over so large a share: the card that tape is rolled on has it over
-a third of the roll."""
+"""No piece has another tint than the largest over so large a share: the card that tape is rolled on has it over a third
+of the roll."""
 
 RIM_MM = 2.0
 """Closer to what the photo did not see, a piece may be only part of one, or of something else."""
@@ -94,10 +94,9 @@ def _whole(shell: ShellMap, labels: Labels, stats: Labels) -> Mask:
 
 
 def _usual(shell: ShellMap, labels: Labels, stats: Labels) -> Mask:
-    """For each label whether its blob is of no strange tint."""
-    largest = 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())
-    largest_alone = np.where((labels == largest) | (shell.odds < 0), shell.odds, 0)
-    return np.asarray(_shares(labels, inked(shell.flat, largest_alone), stats) < MOST_STRANGE, bool)
+    """For each label whether its blob has the largest's tint all over."""
+    largest = labels == 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())
+    return np.asarray(_shares(labels, strange(shell.flat, [largest & (shell.odds > SURE)]), stats) < MOST_STRANGE, bool)
 
 
 def straight(blob: Mask, px: float) -> bool:

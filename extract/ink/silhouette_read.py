@@ -32,7 +32,16 @@ from extract.ink.shell_view import (
 from extract.ink.silhouette_coarse import Candidate, candidates
 from extract.ink.silhouette_colours import ColourModels, learn
 from extract.ink.silhouette_net import CARD_MARGIN_MM, ShellMap, Sight, shell_map, sight, words_map
-from extract.ink.silhouette_pieces import largest, opened_cuts, pieces, without_arms
+from extract.ink.silhouette_pieces import (
+    CORE_MM,
+    LEAST_PIECE_MM2,
+    LEAST_SURE,
+    largest,
+    opened_cuts,
+    pieces,
+    without_arms,
+)
+from extract.ink.silhouette_pieces import SURE as PIECE_SURE
 from extract.ink.silhouette_tint import inked, tint_word
 
 LEAST_SCORE = 0.3
@@ -49,6 +58,9 @@ APART_MM = 20.0
 
 RUN_OUT_MM = 3.0
 """A shell that comes so close to the window's rim goes on beyond it."""
+
+FARTHER_LOOKS = 4
+"""A shell's largest pieces are no longer than so many times the room left around what was found."""
 
 COVERED = 0.5
 """A blob that holds so much of the shell that the network sees running on is worth a look for the rest of it."""
@@ -122,6 +134,7 @@ def read_shell(flat: FlatView) -> Reading:
         look = look if better is None else _look_around(better, coarse.flat, flat, white)
         if better is None or runs_out(look.net, look.here, flat):
             return _second_look(flat, table, white, no_shell())
+    look = _look_farther(look, coarse.flat, flat, white)
     low, high = box_of(look.blob, coarse.flat)
     view = window_of(table, low - AROUND_MM, high + AROUND_MM)
     return read_words(look.seen, words(look.net, view, carried(look.blob, coarse.flat, view.flat) > 0.5, white))
@@ -146,6 +159,21 @@ def _look_around(blob: Mask, coarse: FlatView, flat: FlatView, white: Image) -> 
     return Look(blob, here, seen, shell_map(seen))
 
 
+def _look_farther(look: Look, coarse: FlatView, flat: FlatView, white: Image) -> Look:
+    """The look until no further piece runs out of its window, which the plain maps need not have seen; the same look
+    where what runs out is none."""
+    farther = look
+    for _ in range(FARTHER_LOOKS):
+        more = running_out(farther.net, farther.here, flat)
+        if not more.any():
+            break
+        farther = _look_around(farther.blob | (carried(more, farther.net.flat, coarse) > 0.5), coarse, flat, white)
+    if farther is look:
+        return look
+    found = carried(pieces(farther.net).pieces, farther.net.flat, coarse) > 0.5
+    return farther if (found & farther.blob & ~look.blob).any() else look
+
+
 def covering(shell: Mask, view: FlatView, ranked: list[Candidate], coarse: FlatView) -> Mask | None:
     """The best blob that looks like a shell and covers what of one the network sees in a ``view`` of part of it: a tile
     as light as the tape may have looked more like one."""
@@ -156,19 +184,43 @@ def covering(shell: Mask, view: FlatView, ranked: list[Candidate], coarse: FlatV
 
 def runs_out(net: ShellMap, window: FlatView, flat: FlatView) -> bool:
     """Whether the shell goes on where the window ends and the picture does not: the blob was only part of it."""
-    shell = largest(net.odds > 0)
-    if not shell.any():
-        return False
-    low, high = box_of(shell, net.flat)
-    first, last = _corners(window)
-    left, right = _corners(flat)
-    open_low, open_high = first > left + RUN_OUT_MM, last < right - RUN_OUT_MM
-    return bool(((low < first + RUN_OUT_MM) & open_low).any() or ((high > last - RUN_OUT_MM) & open_high).any())
+    return bool((largest(net.odds > 0) & _open_rim(net.flat, window, flat)).any())
 
 
-def _corners(flat: FlatView) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-    last = np.array(flat.valid.shape[::-1], float) - 1
-    return flat.mm_from_px(np.zeros(2)), flat.mm_from_px(last)
+def running_out(net: ShellMap, window: FlatView, flat: FlatView) -> Mask:
+    """What may be parts of further pieces, which go on where the window ends and the picture does not: sure all over,
+    and plump."""
+    rim = _open_rim(net.flat, window, flat)
+    if not (net.odds[rim] > 0).any():
+        return np.zeros_like(rim)
+    _, labels = cv2.connectedComponents((net.odds > 0).astype(np.uint8), connectivity=4)
+    sure = np.bincount(labels.ravel(), net.odds.ravel() > PIECE_SURE) > LEAST_SURE * np.bincount(labels.ravel())
+    plump = np.zeros(len(sure), bool)
+    plump[labels[erode(labels > 0, CORE_MM / net.flat.mm_per_px)]] = True
+    cut_off = np.zeros(len(sure), bool)
+    cut_off[labels[rim]] = True
+    cut_off[0] = False
+    return np.asarray((sure & plump & cut_off)[labels], bool)
+
+
+def _open_rim(view: FlatView, window: FlatView, flat: FlatView) -> Mask:
+    """Where the ``view`` of a window lies so close to a side of it that the picture goes on there."""
+    out = np.zeros(view.valid.shape, bool)
+    sides = _corners(window), _corners(flat)
+    height, width = view.valid.shape
+    for axis, across, count in ((0, out, width), (1, out.T, height)):
+        (first, last), (left, right) = ((low[axis], high[axis]) for low, high in sides)
+        places = view.mm_from_px(np.repeat(np.arange(count, dtype=float)[:, None], 2, axis=1))[:, axis]
+        if first > left + RUN_OUT_MM:
+            across[:, places < first + RUN_OUT_MM] = True
+        if last < right - RUN_OUT_MM:
+            across[:, places > last - RUN_OUT_MM] = True
+    return out
+
+
+def _corners(window: FlatView) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    last = np.array(window.valid.shape[::-1], float) - 1
+    return window.mm_from_px(np.zeros(2)), window.mm_from_px(last)
 
 
 def with_others(blob: Mask, ranked: list[Candidate]) -> Mask:
@@ -212,7 +264,7 @@ def words(net: ShellMap, view: TableView, blob: Mask, white: Image) -> Words:
     not contradict."""
     stroke = inked(net.flat, net.odds) & (net.odds > -SURELY_TABLE)
     net = replace(net, odds=np.where(stroke, np.maximum(net.odds, SURE), net.odds))
-    shell = largest(without_arms(opened_cuts(net), 1 / net.flat.mm_per_px))
+    shell = taught_by(net, carried(blob, view.flat, net.flat) > 0.5)
     inside = carried(shell, net.flat, view.flat) > 0.5
     unsure = carried(net.odds, net.flat, view.flat) > -SURE
     doubtful = ~inside & (unsure | blob | closed(inside, BAY_MM / view.flat.mm_per_px))
@@ -225,6 +277,19 @@ def words(net: ShellMap, view: TableView, blob: Mask, white: Image) -> Words:
         tint = beside.submit(tint_word, net.flat, *known)
         models = learn(view, sampled, table, white)
         return Words(net, about, colours_word(models, net.flat), tint.result(), models)
+
+
+def taught_by(net: ShellMap, blob: Mask) -> Mask:
+    """What teaches the shell's colours: the largest of what the network sees, and such further pieces as the coarse
+    ``blob`` tells, too; a tape roll would teach that rolls are shell."""
+    main = largest(without_arms(opened_cuts(net), 1 / net.flat.mm_per_px))
+    if (blob & ~main & (net.odds > 0)).sum() * net.flat.mm_per_px**2 < LEAST_PIECE_MM2:
+        return main
+    count, labels = cv2.connectedComponents((pieces(net).pieces & ~main).astype(np.uint8), connectivity=4)
+    told = np.bincount(labels[blob], minlength=count) > COVERED * np.bincount(labels.ravel(), minlength=count)
+    beside = np.bincount(labels[grow(main, 1)], minlength=count) == 0
+    beside[0] = False
+    return np.asarray(main | (told & beside)[labels], bool)
 
 
 def read_words(seen: Sight, said: Words) -> Reading:

@@ -8,6 +8,8 @@ table.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import cv2
 import numpy as np
 import numpy.typing as npt
@@ -65,16 +67,22 @@ def tint_likeness(value: Image, sample: Mask, mm_per_px: float) -> tuple[Image, 
 def inked(flat: FlatView, odds: Image) -> Mask:
     """Where the tint is neither shell's nor table's, both told by log ``odds`` (H, W), nor between them as in a narrow
     cut: ink of another colour, which may look unlike any tape."""
-    sides = [np.flatnonzero(side)[::7] for side in (odds > SURE, odds < -SURE)]
-    strange = np.zeros(odds.shape, bool)
-    if not all(map(len, sides)):
-        return strange
+    return strange(flat, (odds > SURE, odds < -SURE))
+
+
+def strange(flat: FlatView, sides: Sequence[Mask]) -> Mask:
+    """Where the tint is neither that of one of the ``sides`` (masks of the view) nor between them; nowhere if one of
+    them is empty."""
+    samples = [np.flatnonzero(side)[::7] for side in sides]
+    out = np.zeros(flat.valid.shape, bool)
+    if not all(map(len, samples)):
+        return out
     value = flat.pixels.astype(np.float32) / np.float32(255)
     for within_mm, apart in INK:
         for ratio in tint(value, flat.mm_per_px, within_mm):
-            usual = np.array([np.percentile(ratio.ravel()[side], [5, 95]) for side in sides])
-            strange |= (ratio < usual.min() - apart) | (ratio > usual.max() + apart)
-    return strange
+            usual = np.array([np.percentile(ratio.ravel()[sample], [5, 95]) for sample in samples])
+            out |= (ratio < usual.min() - apart) | (ratio > usual.max() + apart)
+    return out
 
 
 def tint_word(flat: FlatView, shell: Mask, table: Mask) -> Image:

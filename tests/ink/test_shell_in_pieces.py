@@ -19,10 +19,12 @@ from shapely.ops import split
 import extract.ink.silhouette as silhouette
 from extract.doors import FlatView
 from extract.graph.build import build_graph, ring_points
+from extract.ink import silhouette_read
 from extract.ink.lines import find_strokes
 from extract.ink.silhouette import find_silhouette
 from extract.ink.silhouette_net import ShellMap
 from extract.ink.silhouette_pieces import Found, pieces
+from extract.ink.silhouette_read import running_out, taught_by
 
 _spec = importlib.util.spec_from_file_location("tables", Path(__file__).with_name("tables.py"))
 tables = importlib.util.module_from_spec(_spec)
@@ -87,12 +89,13 @@ def test_a_bar_that_is_seen_in_part_is_no_piece():
     assert len(found.rings_mm) == 1
 
 
-def test_a_big_roll_round_its_card_is_no_piece():
-    """Tape as grey as the shell on a tube of brown card, which is like neither shell nor table (as rolls of aluminium
-    tape are sold: from memory, no source)."""
+@pytest.mark.parametrize("table", ["mat", "planks"])
+def test_a_big_roll_round_its_card_is_no_piece(table):
+    """Tape as grey as the shell on a tube of brown card (as rolls of aluminium tape are sold: from memory, no source),
+    on a table of another tint than the card and on one of about the same."""
     turn = np.linspace(0, 2 * np.pi, 200, endpoint=False)
     middle = tables.CENTRE + np.array([88.0, 20.0])
-    flat = tables.paint([LEFT, middle + 34 * np.c_[np.cos(turn), np.sin(turn)]], "mat")
+    flat = tables.paint([LEFT, middle + 34 * np.c_[np.cos(turn), np.sin(turn)]], table)
     pixels = flat.pixels.copy()
     cv2.circle(pixels, np.round(flat.px_from_mm(middle)).astype(int).tolist(), round(20 / flat.mm_per_px), CARD_BGR, -1)
     found = find_silhouette(replace(flat, pixels=pixels))
@@ -128,3 +131,71 @@ def test_the_outline_names_what_was_left_out(flat, monkeypatch):
     monkeypatch.setattr(silhouette, "pieces", doubting)
     (middle,) = find_silhouette(flat).left_out_mm
     assert np.hypot(*(middle - np.array(Polygon(RIGHT).centroid.coords[0]))) < 5.0
+
+
+def map_of(odds, pixels=None):
+    grey = np.full((*odds.shape, 3), 128, np.uint8) if pixels is None else pixels
+    return ShellMap(FlatView(grey, 0.5, (0.0, 0.0), np.ones(odds.shape, bool), ()), odds)
+
+
+def test_a_piece_that_the_plain_maps_did_not_see_is_found_where_it_runs_out_of_the_window(flat, found, monkeypatch):
+    def left_one(ranked):
+        blob = ranked[0].blob.copy()
+        blob[:, round((tables.CENTRE[0] + 22 - tables.ORIGIN_MM[0]) / 340 * blob.shape[1]) :] = False
+        return blob
+
+    monkeypatch.setattr(silhouette_read, "pick", left_one)
+    monkeypatch.setattr(silhouette_read, "with_others", lambda blob, _: blob)
+    monkeypatch.setattr(silhouette_read, "AROUND_MM", 40.0)
+    both = find_silhouette(flat)
+    assert len(both.rings_mm) == 2
+    for ring, as_seen in zip(both.rings_mm, found.rings_mm, strict=True):
+        assert Polygon(ring).area == pytest.approx(Polygon(as_seen).area, rel=0.005)
+
+
+@pytest.mark.parametrize(
+    ("left_mm", "high_mm", "sure", "told"),
+    [(0.0, 60.0, 4.0, True), (0.0, 60.0, 1.0, False), (0.0, 12.0, 4.0, False), (8.0, 60.0, 4.0, False)],
+    ids=["cut off", "not sure", "thin", "clear of the rim"],
+)
+def test_what_runs_out_of_a_window_is_part_of_a_piece_if_it_is_sure_and_plump(left_mm, high_mm, sure, told):
+    """A blob 40 mm wide at the left side of a window that the picture goes on beyond, and at its own right side."""
+    odds = np.full((300, 400), -4.0, np.float32)
+    odds[100 : 100 + round(2 * high_mm), round(2 * left_mm) : 80] = sure
+    odds[100:220, 340:] = 4.0
+    window = map_of(odds)
+    wide = FlatView(np.zeros((300, 500, 3), np.uint8), 0.5, (-50.0, 0.0), np.ones((300, 500), bool), ())
+    found = running_out(window, window.flat, wide)
+    assert found[102, 70] == told
+    assert not found[150, 350]
+
+
+def test_colours_are_taught_by_pieces_that_the_plain_maps_saw_too():
+    odds = np.full((400, 700), -4.0, np.float32)
+    for middle in ((150, 200), (350, 200), (550, 200)):
+        cv2.circle(odds, middle, 80, 4.0, -1)
+    cv2.circle(odds, (150, 200), 100, 4.0, -1)
+    blob = np.zeros(odds.shape, bool)
+    blob[:, 280:460] = True
+    taught = taught_by(map_of(odds), blob)
+    assert [bool(taught[200, column]) for column in (150, 350, 550)] == [True, True, False]
+
+
+@pytest.mark.parametrize(("beside_mm", "is_piece"), [(0, True), (6, True), (30, False)])
+def test_what_has_its_own_tint_on_both_sides_of_its_edge_is_no_piece(flat, found, monkeypatch, beside_mm, is_piece):
+    """As the lit side of a tape roll has, beside which lies the top of the roll: along so much of the edge."""
+
+    def with_more_of_the_same(flat):
+        reading = silhouette_read.read_shell(flat)
+        right = tables.CENTRE + np.array([112.0, 10.0])
+        odds = reading.tint.odds.copy()
+        low, high = (
+            np.round(reading.tint.flat.px_from_mm(right + way)).astype(int) for way in ((-8, 0), (6, beside_mm))
+        )
+        odds[low[1] : high[1], low[0] : high[0]] = 3.0
+        return replace(reading, tint=replace(reading.tint, odds=odds))
+
+    monkeypatch.setattr(silhouette, "read_shell", with_more_of_the_same)
+    seen = find_silhouette(flat)
+    assert len(seen.rings_mm) == 1 + is_piece
+    assert len(seen.left_out_mm) == 1 - is_piece
