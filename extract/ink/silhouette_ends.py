@@ -56,23 +56,34 @@ LOOKS, STAYS_MM = 3, 1.0
 its middle, and one that goes on past the strip is found by the next."""
 
 
+MOST_LOOKS, PLAIN, NO_END = 7, 0.97, 0.05
+"""Where it is still so likely that there is a cut, and so unlikely that it ends near, it is longer than some strips and
+is looked at further."""
+
+
 def cut_end(
     flat: FlatView, white: Image, base: Array, open_mm: float, axis: Array, likely: float = LIKELY_CUT
 ) -> Array | None:
     """Where (2,) the cut ends that runs from about ``base`` (2,) along the unit vector ``axis`` and is open for
     ``open_mm`` at least, None where it is not so ``likely`` to be one; ``white`` is the BGR of card paper."""
     tip = _look(flat, white, base + open_mm * axis, axis)
-    for _ in range(LOOKS - 1):
+    for look in range(MOST_LOOKS - 1):
         far = float(np.hypot(*(tip - base)))
         if (tip - base) @ axis < 0:
             return None
-        if far < BACK_MM:
+        if far < BACK_MM or (look >= LOOKS - 1 and not _goes_on(flat, white, tip, axis)):
             break
         axis = (tip - base) / far
         before, tip = tip, _look(flat, white, tip - BACK_MM * axis, axis)
         if np.hypot(*(tip - before)) < STAYS_MM:
             break
     return tip if _about(flat, white, tip, axis).sum() > likely else None
+
+
+def _goes_on(flat: FlatView, white: Image, tip: Array, axis: Array) -> bool:
+    """Whether there is plainly a cut at its ``tip`` (2,), and yet no end."""
+    cut, ends = likelihoods(flat, white, tip, axis)
+    return cut > PLAIN and ends < NO_END
 
 
 def likeliest_end(flat: FlatView, white: Image, starts: Sequence[Start]) -> Array | None:

@@ -7,8 +7,9 @@ import numpy as np
 from shapely import LineString
 
 from extract.doors import Array, FlatView, Mask
+from extract.ink.shell_view import Image
 from extract.ink.silhouette_darts import Frame, Notch, find_notches, frame_of, gap_beside, mouth_of
-from extract.ink.silhouette_ends import BACK_MM, Start, cut_end, likeliest_end
+from extract.ink.silhouette_ends import BACK_MM, SURE_BESIDE, Start, cut_end, likeliest_end, sureness
 from extract.ink.silhouette_read import Reading
 
 OWN_MM = 1.5
@@ -24,6 +25,13 @@ colour that nearly meet would part the shell."""
 TURNS_DEG = (-5, 5, -10, 10, -15, 15)
 """Where nothing is seen along a cut as the outline runs into it, such ways beside it are tried, for one side of it may
 be astray."""
+
+SHARPEST_BEND = np.cos(np.radians(50))
+"""No cut bends more: what the outline runs along beyond its tip is a crease or an edge of tape."""
+
+BEYOND_MM = 5.0
+"""Where it is not sure that a cut ends where the outline leads, and sure that it does so much before, it does so there.
+Nearer than that both look at the same end."""
 
 SHALLOW_MM = 4.0
 """A notch that is no cut and no deeper is bridged."""
@@ -46,13 +54,15 @@ def close_notches(flat: FlatView, reading: Reading, ring: Array, normals: Array,
             continue
         tip, stretch, start = None, notch, ring[[notch.first, notch.last]].mean(0)
         if frame is not None:
-            end = _last_of(ring, notch, last, spacing_mm) or frame
-            tip = cut_end(flat, white, end.base.mean(0), end.open_mm, end.axis)
+            end, mouth = _last_of(ring, notch, last, spacing_mm) or frame, mouth_of(ring, notch, spacing_mm)
+            tip = _bent(flat, white, end, mouth)
             if tip is None:
-                tip = likeliest_end(flat, white, _starts(end, mouth_of(ring, notch, spacing_mm)))
-            else:
-                stretch = _within(notch, (gap < OWN_MM) | ((ring - tip) @ frame.axis > 0))
-                start = _deepest(ring, notch)[0]
+                tip, astray = _tip(flat, white, end, mouth)
+                if tip is None:
+                    tip = likeliest_end(flat, white, _starts(end, mouth))
+                else:
+                    stretch = _within(notch, (gap < OWN_MM) | ((ring - tip) @ frame.axis > 0))
+                    start = start if astray else _deepest(ring, notch)[0]
         if tip is None:
             pieces.append(ring[at : notch.first])
             at = notch.last + 1
@@ -65,6 +75,28 @@ def close_notches(flat: FlatView, reading: Reading, ring: Array, normals: Array,
         at = stretch.last + 1
     pieces.append(ring[at:])
     return np.vstack(pieces)
+
+
+def _bent(flat: FlatView, white: Image, end: Frame, mouth: Frame | None) -> Array | None:
+    """Where the cut surely ends from whose way the outline turns off; None where it does not."""
+    if mouth is None or end.axis @ mouth.axis > SHARPEST_BEND:
+        return None
+    return likeliest_end(flat, white, _starts(mouth, mouth))
+
+
+def _tip(flat: FlatView, white: Image, end: Frame, mouth: Frame | None) -> tuple[Array | None, bool]:
+    """Where the cut ends into which the outline runs, and whether it runs astray beyond that: a crease or an edge of
+    tape may go on from the tip, but seen from its mouth the cut ends before."""
+    base = end.base.mean(0)
+    tip = cut_end(flat, white, base, end.open_mm, end.axis)
+    if tip is None or mouth is None:
+        return tip, False
+    if sureness(flat, white, tip, (tip - base) / np.hypot(*(tip - base))) > SURE_BESIDE:
+        return tip, False
+    surer = likeliest_end(flat, white, [(mouth.base.mean(0), 0.0, mouth.axis)])
+    if surer is None or (tip - surer) @ mouth.axis < BEYOND_MM:
+        return tip, False
+    return surer, True
 
 
 def _moved(notch: Notch, turn: int) -> Notch:

@@ -14,7 +14,7 @@ import shapely
 from shapely import Polygon
 
 from extract.doors import FlatView
-from extract.ink import silhouette_ends, silhouette_slits
+from extract.ink import silhouette_ends, silhouette_notches, silhouette_slits
 from extract.ink.silhouette import find_silhouette
 from extract.ink.silhouette_ends import cut_end, guessed_ends
 from extract.ink.silhouette_net import ShellMap
@@ -252,6 +252,14 @@ def test_a_cut_that_runs_out_of_the_strip_is_found_by_the_next():
     assert np.hypot(*(found - tip)) < 2.0
 
 
+def test_a_cut_that_runs_out_of_strip_after_strip_is_followed_to_its_end():
+    """165 mm long and seen open for 14: a strip shows 48 mm more of it at best."""
+    truth, tip = tables.with_cut(tables.wavy_ring(), 0.0, 4.0, 165.0)
+    inwards = np.array([-1.0, 0.0])
+    found = cut_end(tables.paint(truth, "planks"), WHITE, tip - 155 * inwards, 4.0, inwards)
+    assert np.hypot(*(found - tip)) < 2.0
+
+
 def test_what_the_outline_runs_past_the_end_of_a_cut_is_taken_back():
     """Wide as a drawn line and then narrower, so that its own sides would stand."""
     truth, tip = tables.with_cut(tables.wavy_ring(), 70.0, 6.0, 50.0)
@@ -259,6 +267,34 @@ def test_what_the_outline_runs_past_the_end_of_a_cut_is_taken_back():
     past = Polygon([tip + along * INWARDS + across * ACROSS for along, across in corners])
     ring = np.asarray(Polygon(truth).difference(past).exterior.coords[:-1])
     assert -1.5 < deepest_mm(closed_notches(tables.paint(truth, "mat"), ring), tip) < 1.5
+
+
+def test_a_cut_does_not_turn_into_a_crease_that_looks_as_the_table_does(monkeypatch):
+    """The map and the reader of ends both take the crease, which runs on aside for 40 mm, for the cut's last."""
+    truth, tip = tables.with_cut(tables.wavy_ring(), 70.0, 8.0, 50.0)
+    way = np.cos(np.radians(80)) * INWARDS - np.sin(np.radians(80)) * ACROSS
+    aside, start = np.array([-way[1], way[0]]), tip - 1.5 * INWARDS
+    crease = Polygon([start - 0.6 * aside, tip + 40 * way, start + 0.6 * aside])
+    ring = np.asarray(Polygon(truth).difference(crease).exterior.coords[:-1])
+    monkeypatch.setattr(silhouette_notches, "cut_end", lambda *_: tip + 40 * way)
+    found = closed_notches(tables.paint(truth, "mat"), ring)
+    assert np.hypot(*(found - tip).T).min() < 1.5
+    assert np.hypot(*(found - (tip + 40 * way)).T).min() > 30
+
+
+@pytest.mark.parametrize(("how_sure", "taken_back"), [(0.5, True), (0.95, False)])
+def test_where_an_outline_runs_on_to_no_sure_end_a_cut_ends_where_its_mouth_tells(monkeypatch, how_sure, taken_back):
+    """A crease goes on from its tip, and the map takes it for table."""
+    truth, tip = tables.with_cut(tables.wavy_ring(), 70.0, 8.0, 50.0)
+    corners = ((-20, 1.0), (20, 0.5), (20, -0.5), (-20, -1.0))
+    past = Polygon([tip + along * INWARDS + across * ACROSS for along, across in corners])
+    ring = np.asarray(Polygon(truth).difference(past).exterior.coords[:-1])
+    far = tip + 20 * INWARDS
+    monkeypatch.setattr(silhouette_notches, "cut_end", lambda *_: far)
+    monkeypatch.setattr(silhouette_notches, "sureness", lambda *_: how_sure)
+    monkeypatch.setattr(silhouette_notches, "likeliest_end", lambda *_: tip)
+    found = closed_notches(tables.paint(truth, "mat"), ring)
+    assert abs(deepest_mm(found, tip) - (0 if taken_back else 20)) < 1.5
 
 
 def test_the_outline_is_marked_where_it_is_a_guess_where_a_cut_ends(monkeypatch):
