@@ -40,6 +40,8 @@ CORNER_BACK_MM = 3.0
 CORNER_DEEP_MM, RUN_ON_MM = 1.5, 3.6
 """Two lines that would meet nearer to the cut edge than this, or would both come to it so soon after, were drawn to the
 edge, not to each other: what runs on for less than a spur and a junction is not seen to."""
+SHARP_RUN_ON_MM = 7.0
+"""The same for two that would make a sharper corner than any panel has."""
 TIP_ROUND_MM, TIP_SHARE = 3.0, 0.75
 """That is not so at the tip of a cut, which was made up to their corner: round a place on the cut edge so much more of
 what lies so near is shell than the half of it that is along the rim."""
@@ -55,8 +57,8 @@ FOLD_DEG = 30.0
 """Two ends that point the same way are two strokes side by side, not one stroke with a gap."""
 
 SIDE_BY_SIDE_DEG = 60.0
-"""Two ends that come to a third line from its same side within this angle both end there: no corner of a panel drawn on
-a shell is so sharp (common practice, no source)."""
+"""Two ends that come to a third line, or to the cut edge, from its same side within this angle both end there: no
+corner of a panel drawn on a shell is so sharp (common practice, no source)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,13 +123,13 @@ def _straight_on(ends: list[End], threads: list[Thread]) -> list[tuple[float, En
     return [
         (float(np.hypot(*(b.point - a.point))), a, b)
         for a, b in _pairs_within(ends, STRAIGHT_GAP_MM)
-        if a.node != b.node and _facing(a, b) and _in_line(a, b) and _same_colour(a, b, threads)
+        if a.node != b.node and _facing(a, b) and _in_line(a, b) and same_colour(a, b, threads)
     ]
 
 
 def _straight_past_corners(ends: list[End], straight: list[tuple[float, End, End]]) -> list[tuple[End, End]]:
     """Ends at a corner of two that go straight on across a gap: where lines cross over a gap in one of them, the ends
-    that are left on either side look like corners, and where the gap begins just past a crossing, like a corner and the
+    that are left on either side look like corners, and where the gap begins just past a crossing, one looks like the
     stem of a T."""
     at_node: dict[int, list[End]] = {}
     for end in ends:
@@ -138,7 +140,7 @@ def _straight_past_corners(ends: list[End], straight: list[tuple[float, End, End
         return end.node < 0 or end.node in corners
 
     def across(a: End, b: End) -> bool:
-        return a.node in corners and _is_stem(b, at_node[b.node])
+        return loose(a) and _is_stem(b, at_node[b.node])
 
     return _best_first(
         [(far, a, b) for far, a, b in straight if (loose(a) and loose(b)) or across(a, b) or across(b, a)]
@@ -146,7 +148,7 @@ def _straight_past_corners(ends: list[End], straight: list[tuple[float, End, End
 
 
 def _one_way(a: End, b: End) -> bool:
-    return _turn_deg(a.ahead, -b.ahead) <= PAIR_DEG
+    return turn_deg(a.ahead, -b.ahead) <= PAIR_DEG
 
 
 def _is_stem(end: End, at: list[End]) -> bool:
@@ -168,7 +170,7 @@ def _one_line(a: End, b: End) -> bool:
 
 
 def _drawn_aside(a: End, b: End) -> bool:
-    return float(np.hypot(*(b.point - a.point))) < DRAWN_ASIDE_MM and _turn_deg(a.ahead, -b.ahead) < IN_LINE_DEG
+    return float(np.hypot(*(b.point - a.point))) < DRAWN_ASIDE_MM and turn_deg(a.ahead, -b.ahead) < IN_LINE_DEG
 
 
 def _facing(a: End, b: End) -> bool:
@@ -219,7 +221,7 @@ def _aside(a: End, b: End) -> float:
     )
 
 
-def _turn_deg(a: Array, b: Array) -> float:
+def turn_deg(a: Array, b: Array) -> float:
     return float(np.degrees(np.arccos(np.clip(a @ b, -1, 1))))
 
 
@@ -227,20 +229,20 @@ def _pair_at_node(
     ends: list[End], threads: list[Thread], edge: BaseGeometry, onward: set[tuple[int, bool]]
 ) -> list[tuple[End, End]]:
     """Which ends at a node are one line; those ``onward`` have a straight continuation elsewhere."""
-    if len(ends) == 2 and _same_colour(ends[0], ends[1], threads):
+    if len(ends) == 2 and same_colour(ends[0], ends[1], threads):
         return [] if _corner_at(edge, *ends) else [(ends[0], ends[1])]
     if len(ends) == 4 and (crossing := _opposite(ends)):
         return crossing
     options = []
     for a, b in combinations(ends, 2):
-        turn, aside = _turn_deg(a.ahead, -b.ahead), _aside(a, b)
-        if turn < PAIR_DEG and aside < PAIR_ASIDE_MM and _same_colour(a, b, threads):
+        turn, aside = turn_deg(a.ahead, -b.ahead), _aside(a, b)
+        if turn < PAIR_DEG and aside < PAIR_ASIDE_MM and same_colour(a, b, threads):
             options.append((turn / PAIR_DEG + aside / PAIR_ASIDE_MM, a, b))
     pairs = _best_first(options)
     rest = [e for e in ends if not any(e in pair for pair in pairs)]
-    if len(ends) != 4 or len(rest) != 2 or not _same_colour(rest[0], rest[1], threads) or _corner_at(edge, *rest):
+    if len(ends) != 4 or len(rest) != 2 or not same_colour(rest[0], rest[1], threads) or _corner_at(edge, *rest):
         return pairs
-    if any((e.thread, e.last) in onward for e in rest) or _turn_deg(rest[0].ahead, rest[1].ahead) < SIDE_BY_SIDE_DEG:
+    if any((e.thread, e.last) in onward for e in rest) or turn_deg(rest[0].ahead, rest[1].ahead) < SIDE_BY_SIDE_DEG:
         return pairs
     if any(threads[e.thread].length_mm > TICK_ARM_MM for pair in pairs for e in pair):
         return pairs
@@ -251,20 +253,22 @@ def _opposite(ends: list[End]) -> list[tuple[End, End]]:
     """Four ends round a node make two crossing strokes if each goes on roughly straight to the one across."""
     centre = np.mean([e.point for e in ends], axis=0)
     a, b, c, d = sorted(ends, key=lambda e: float(np.arctan2(*(e.point - centre)[::-1])))
-    straight = all(_turn_deg(x.ahead, -y.ahead) < CROSSING_DEG for x, y in ((a, c), (b, d)))
+    straight = all(turn_deg(x.ahead, -y.ahead) < CROSSING_DEG for x, y in ((a, c), (b, d)))
     return [(a, c), (b, d)] if straight else []
 
 
 def _corner_at(edge: BaseGeometry, a: End, b: End) -> bool:
     """Whether two ends make a corner that lies on the cut edge, or so near that both lines run on to it."""
-    if _turn_deg(a.ahead, -b.ahead) < PAIR_DEG:
+    if turn_deg(a.ahead, -b.ahead) < PAIR_DEG:
         return False
     corner = _corner(a.point, a.ahead, b.point, b.ahead)
     if corner is None:
-        if _turn_deg(a.ahead, b.ahead) > PAIR_DEG:
+        if turn_deg(a.ahead, b.ahead) > PAIR_DEG:
             return False
         corner = (a.point + b.point) / 2  # too sharp to tell where it is: about where the two run into one
-    onward = [LineString([corner, corner + RUN_ON_MM * end.ahead]) for end in (a, b)]
+    sharp = turn_deg(a.ahead, b.ahead) < SIDE_BY_SIDE_DEG
+    far = SHARP_RUN_ON_MM if sharp else RUN_ON_MM
+    onward = [LineString([corner, corner + far * end.ahead]) for end in (a, b)]
     near = edge.distance(Point(corner)) < CORNER_DEEP_MM or all(edge.intersects(line) for line in onward)
     return near and not _at_a_tip(edge, corner)
 
@@ -291,7 +295,7 @@ def colour_distance(a: Array, b: Array) -> float:
     return float(np.abs(a / max(a.max(), 1e-6) - b / max(b.max(), 1e-6)).max())
 
 
-def _same_colour(a: End, b: End, threads: list[Thread]) -> bool:
+def same_colour(a: End, b: End, threads: list[Thread]) -> bool:
     one, other = (max(threads[end.thread].runs, key=lambda run: run.length_mm) for end in (a, b))
     if min(one.length_mm, other.length_mm) < COLOURLESS_MM:
         return True
@@ -302,13 +306,13 @@ def _gap_cost(a: End, b: End, threads: list[Thread]) -> float | None:
     """None where the ends are not two sides of one gap; else smaller is better."""
     way = b.point - a.point
     gap = float(np.hypot(*way))
-    if gap > GAP_MM or not _same_colour(a, b, threads):
+    if gap > GAP_MM or not same_colour(a, b, threads):
         return None
     if a.thread == b.thread and threads[a.thread].length_mm < 3 * GAP_MM:
         return None
     if gap < 1e-9:
         return 0.0
-    turn = max(_turn_deg(a.ahead, way / gap), _turn_deg(b.ahead, -way / gap))
+    turn = max(turn_deg(a.ahead, way / gap), turn_deg(b.ahead, -way / gap))
     free = _free(a, threads) and _free(b, threads)
     if turn < GAP_DEG and (free or _in_line(a, b)):
         return gap / GAP_MM + turn / GAP_DEG
@@ -316,7 +320,7 @@ def _gap_cost(a: End, b: End, threads: list[Thread]) -> float | None:
         return None
     if _drawn_aside(a, b) or _corner(a.point, a.ahead, b.point, b.ahead) is not None:
         return gap / GAP_MM + CORNER_COST
-    fold = _turn_deg(a.ahead, b.ahead) < FOLD_DEG
+    fold = turn_deg(a.ahead, b.ahead) < FOLD_DEG
     return gap / GAP_MM + 2 * CORNER_COST if gap < SHORT_GAP_MM and not fold else None
 
 
@@ -326,7 +330,7 @@ def _free(end: End, threads: list[Thread]) -> bool:
 
 def _in_line(a: End, b: End) -> bool:
     """An end that met other ink may end there; it goes on beyond only where the two lines are one."""
-    return _turn_deg(a.ahead, -b.ahead) < IN_LINE_DEG and _aside(a, b) < IN_LINE_ASIDE_MM
+    return turn_deg(a.ahead, -b.ahead) < IN_LINE_DEG and _aside(a, b) < IN_LINE_ASIDE_MM
 
 
 def chained(threads: Sequence[Thread], joins: list[tuple[End, End]]) -> list[Thread]:
@@ -383,7 +387,7 @@ def _link(before: Array, after: Array) -> tuple[Array, Array, Array]:
     a, b = before[-1], after[0]
     gap = float(np.hypot(*(b - a)))
     u, v = tangent(before, True), -tangent(after, False)
-    if _turn_deg(u, v) > PAIR_DEG and (corner := _corner(a, u, b, -v)) is not None:
+    if turn_deg(u, v) > PAIR_DEG and (corner := _corner(a, u, b, -v)) is not None:
         before, after = _short_of(before, corner, u), _short_of(after[::-1], corner, -v)[::-1]
         return before, np.vstack([_straight(before[-1], corner), _straight(corner, after[0])[:-1]]), after
     if gap < 1.5 * STEP_MM:

@@ -24,6 +24,7 @@ from extract.ink.onward import carried_on
 from extract.ink.reach import carried, clipped, cut_edge, shell_of, thread_line
 from extract.ink.shell_view import crop, shrink
 from extract.ink.skeleton import strong_ridges, trace_branches
+from extract.ink.touching import crossed
 
 LEAST_INK_RIDGE = 0.15
 """Below this a ridge is a tape edge, whatever the light (measured on path-traced scenes: 99.9 % of those lie lower)."""
@@ -68,7 +69,7 @@ def find_strokes(flat: FlatView, silhouette: Silhouette) -> tuple[Stroke, ...]:
             "There are no marker lines on the shell.",
             "Draw the panel lines with a dark permanent marker at least 1 mm wide, then take the photo again.",
         )
-    threads = clipped(bridged(threads, _are_ticks(threads), shell), shell)
+    threads = clipped(crossed(bridged(threads, _are_ticks(threads), shell)), shell)
     told = _told(threads, silhouette)
     lines = [thread_line(t) for t in told.threads]
     further = carried_on(threads, lines, [kind in ("marker", "ring") for kind in told.kinds], edge, field, flat)

@@ -172,12 +172,28 @@ def test_a_line_goes_straight_on_where_a_crease_hides_it_just_before_another_end
     assert sorted(round(float(np.ptp(s.points_mm[:, 1]))) for s in strokes) == pytest.approx([50, 100], abs=1)
 
 
+@pytest.mark.parametrize("gap_mm", [8.5, 10.0, 12.0])
+def test_a_line_that_ends_on_another_goes_straight_on_to_where_it_is_seen_again_beyond(gap_mm):
+    """The pen skipped just past the crossing, and what little it drew before that was taken for none of the line."""
+    through, come = paint.line((80, 5), (80, 115)), paint.line((5, 60), (80, 60))
+    strokes = strokes_of(*((p, 1.6, BLACK) for p in (through, come, paint.line((80 + gap_mm, 60), (155, 60)))))
+    assert sorted(round(float(np.ptp(s.points_mm[:, 0]))) for s in strokes) == [0, 140]
+
+
 @pytest.mark.parametrize(("apart", "meet_at"), [(9, 4), (11, 7), (12, 8)])
 def test_lines_that_all_but_meet_on_the_cut_edge_run_on_to_it(apart, meet_at):
     """Their ink runs together just before it. Joined they would leave a neck of 1 to 3 mm between two panels, which
     nobody draws (common practice, no source)."""
     strokes = strokes_of(*((paint.line((80 + way * apart, 90), (80, meet_at)), 1.6, BLACK) for way in (-1, 1)))
     assert [s.points_mm[:, 1].min() for s in strokes] == pytest.approx([10, 10], abs=0.3)
+
+
+@pytest.mark.parametrize(("apart", "meet_at"), [(11, 14), (18, 15), (30, 14)])
+def test_lines_that_run_together_sharply_before_the_cut_edge_run_on_to_it(apart, meet_at):
+    """No panel has so sharp a corner (common practice, no source): one ends on the other, and that on the edge."""
+    strokes = strokes_of(*((paint.line((80 + way * apart, 90), (80, meet_at)), 1.6, BLACK) for way in (-1, 1)))
+    assert len(strokes) == 2
+    assert min(s.points_mm[:, 1].min() for s in strokes) == pytest.approx(10, abs=0.3)
 
 
 @pytest.mark.parametrize("open_deg", [5, 25, 60])
