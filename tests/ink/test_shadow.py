@@ -126,6 +126,19 @@ def test_one_short_line_alone_is_the_edge_of_a_tape():
     assert off_shadow(flat, evenly(Polygon(ring)), SPACING_MM) is None
 
 
+@pytest.mark.parametrize(("wide_mm", "believed"), [(0.4, True), (0.6, True), (1.3, False), (1.5, False)])
+def test_a_line_as_wide_as_a_pens_is_no_cut_face(wide_mm, believed):
+    """It runs inside the outline as far as the shadow of one lamp is wide, on the side that faces away from it."""
+    ring = tables.wavy_ring()
+    way = np.array([np.cos(np.radians(210.0)), np.sin(np.radians(210.0))])
+    drawn = evenly(Polygon(ring - 2.3 * way))
+    facing = (drawn - tables.CENTRE) @ way > 40
+    first = int(np.flatnonzero(facing & ~np.roll(facing, 1))[0])
+    line = np.roll(drawn, -first, axis=0)[: int(facing.sum())]
+    flat = tables.paint(ring, "melamine", strokes=[(line, wide_mm)], shell=0.28)
+    assert (off_shadow(flat, evenly(Polygon(ring)), SPACING_MM) is not None) == believed
+
+
 def test_a_strip_rougher_than_its_table_is_tape():
     """The shadow of the scenes above with the grain of creased tape in it."""
     ring = tables.wavy_ring()
