@@ -28,6 +28,9 @@ BEYOND_MM, SURELY_SHELLS, MOST_SHELLS = 3.0, 2.5, 0.025
 """So far outside a further piece log odds of the tint speak as surely for shell along no more of its edge: what is of
 the same stuff on both sides of it is the side of a tape roll."""
 
+MOST_UNSURE = 0.5
+"""Nor is one of which more of the edge is doubtful: a tile burnt out by a lamp."""
+
 
 def find_silhouette(flat: FlatView) -> Silhouette:
     """Outlines of the shell's pieces, biggest first, relief cuts included, in plane millimetres; points lie about
@@ -42,7 +45,7 @@ def find_silhouette(flat: FlatView) -> Silhouette:
         raise no_shell()
     first, *others = (refine(flat, ring, reading) for ring in rings)
     check_whole(first.ring, flat)
-    kept = [edge for edge in others if not _beside_shell(edge.ring, reading)]
+    kept = [edge for edge in others if edge.unsure.mean() < MOST_UNSURE and not _beside_shell(edge.ring, reading)]
     edges = [first, *kept]
     noise = float(np.hypot(FLOOR_MM, max(edge.noise_mm for edge in edges)))
     left_out = [*(edge.ring for edge in others if edge not in kept), *outlines(found.left_out, reading.map.flat)]

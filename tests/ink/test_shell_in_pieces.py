@@ -199,3 +199,18 @@ def test_what_has_its_own_tint_on_both_sides_of_its_edge_is_no_piece(flat, found
     seen = find_silhouette(flat)
     assert len(seen.rings_mm) == 1 + is_piece
     assert len(seen.left_out_mm) == 1 - is_piece
+
+
+@pytest.mark.parametrize(("doubtful", "is_piece"), [(0.3, True), (0.7, False)])
+def test_what_has_no_sure_edge_is_no_piece(flat, monkeypatch, doubtful, is_piece):
+    refine = silhouette.refine
+
+    def doubting(flat, ring, reading):
+        edge = refine(flat, ring, reading)
+        share = doubtful if Polygon(edge.ring).area < 8000 else 0.0
+        return replace(edge, unsure=np.arange(len(edge.ring)) < share * len(edge.ring))
+
+    monkeypatch.setattr(silhouette, "refine", doubting)
+    seen = find_silhouette(flat)
+    assert len(seen.rings_mm) == 1 + is_piece
+    assert len(seen.left_out_mm) == 1 - is_piece
