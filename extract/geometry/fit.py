@@ -62,7 +62,10 @@ def fit_curve(
     tolerance = min(max(tolerance_mm, 4 * noise), _MOST_SCATTER * tolerance_mm)
     corners = find_corners(line, closed, corner_deg, tolerance, noise)
     for _ in range(_MENDS):
-        fit = _measured(_fitted(line, closed, corners, tolerance, keep_ends), points, tolerance)
+        curve = _fitted(line, closed, corners, tolerance, keep_ends)
+        if not len(curve.controls):  # a speck that comes back to its start within the tolerance
+            break
+        fit = _measured(curve, points, tolerance)
         if fit.max_error_mm <= tolerance * 1.01:
             return fit
         corners = _mended(line, closed, corners, fit.curve, tolerance)

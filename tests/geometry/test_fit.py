@@ -195,6 +195,15 @@ def test_shortest_lines_are_served(points: list[list[float]], closed: bool) -> N
     assert fit.max_error_mm <= 0.3
 
 
+@pytest.mark.parametrize("size_mm", [0.05, 0.127, 1.0])
+def test_a_loop_smaller_than_the_tolerance_is_still_a_line(size_mm: float) -> None:
+    """As a line may leave where a node comes to lie in the cut edge twice."""
+    loop = np.array([[107, -108], [107.001, -108], [107 + 0.3 * size_mm, -108 - size_mm], [107, -108]])
+    curve = fit_curve(loop, 0.3).curve
+    assert len(curve.controls)
+    np.testing.assert_allclose(curve.controls[[0, -1], [0, 3]], loop[[0, -1]], atol=1e-9)
+
+
 def test_zigzag_is_followed_within_tolerance() -> None:
     """Teeth closer together than any corner can be told apart pass for scatter, which at most doubles the tolerance."""
     teeth = np.c_[np.arange(30) * 1.5, np.arange(30) % 2 * 2.0]
