@@ -26,7 +26,7 @@ SNAP_STEP_MM, ASIDE_COST = 0.1, 3.0
 """The direction of an end is known to a tenth or two, so a place 20° off the way must be twice as near."""
 OWN_FAR_MM = 25.0
 """An end may meet its own line so far along it: a loop, and no hook."""
-STRANGE_MM = 2.0
+STRANGE_MM = 4.0
 """A line of another colour that lies so much nearer was the end of the stroke; where three lines meet it is not."""
 LEAST_PIECE_MM = 1.0
 OVERRUN_MM = 0.05
