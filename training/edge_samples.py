@@ -269,21 +269,33 @@ def window(scene: Scene, side: int, rng: np.random.Generator) -> Sample:
     )
     inside = ((ring > 0) & (ring < shell.shape[::-1])).all(1)
     if rng.random() < 0.4:
-        value = value * _drawn(shell, rng)
+        value = value * drawn(shell, rng)
     return Sample(value, shell, ring[inside], scene.colour, 2 * likeness - 1)
 
 
-def _drawn(shell: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-    """What a few more strokes, in any colour, let through of the shell's light."""
+def drawn(
+    shell: np.ndarray,
+    rng: np.random.Generator,
+    pigments: np.ndarray | None = None,
+    finer: int = 1,
+    curl: float = 0.3,
+) -> np.ndarray:
+    """What a few more strokes, bent at most so much, let through of the shell's light, in one of the ``pigments``
+    (N, 3) or in any colour, on pixels so much ``finer`` than MM_PER_PX."""
     through = np.ones((*shell.shape, 3), np.float32)
     for _ in range(rng.integers(1, 5)):
         ink = np.zeros(shell.shape, np.uint8)
-        steps = np.cumsum(rng.normal(0, 0.05) + rng.normal(0, 0.06, 60).cumsum()) * 0.3 + rng.uniform(0, 2 * np.pi)
-        path = rng.uniform(0, 1, 2) * shell.shape[::-1] + 9 * np.cumsum(np.c_[np.cos(steps), np.sin(steps)], axis=0)
-        at = np.round((path - 4.5 * np.array([np.cos(steps[0]), np.sin(steps[0])]) * 60) * 16).astype(np.int32)
-        cv2.polylines(ink, [at], False, 255, int(rng.integers(2, 6)), cv2.LINE_AA, shift=4)
-        cover = cv2.GaussianBlur(ink, (0, 0), 0.5).astype(np.float32) / 255 * shell * rng.uniform(0.6, 1.0)
-        pigment = rng.uniform(0.1, 1.0, 3) if rng.random() < 0.7 else np.full(3, rng.uniform(0.1, 0.4))
+        steps = np.cumsum(rng.normal(0, 0.05) + rng.normal(0, 0.06, 60).cumsum()) * curl + rng.uniform(0, 2 * np.pi)
+        way = finer * np.stack([np.cos(steps), np.sin(steps)], axis=1)
+        path = rng.uniform(0, 1, 2) * shell.shape[::-1] + 9 * np.cumsum(way, axis=0)
+        at = np.round((path - 4.5 * way[0] * 60) * 16).astype(np.int32)
+        cv2.polylines(ink, [at], False, 255, int(rng.integers(2 * finer, 5 * finer + 1)), cv2.LINE_AA, shift=4)
+        soft = cv2.GaussianBlur(ink, (0, 0), 0.5 * finer).astype(np.float32) / 255
+        cover = soft * shell * rng.uniform(0.6, 1.0)
+        if pigments is not None:
+            pigment = pigments[rng.integers(len(pigments))]
+        else:
+            pigment = rng.uniform(0.1, 1.0, 3) if rng.random() < 0.7 else np.full(3, rng.uniform(0.1, 0.4))
         through *= 1 - cover[..., None] * (1 - pigment.astype(np.float32))
     return through
 

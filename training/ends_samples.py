@@ -185,7 +185,8 @@ def painted(shell: np.ndarray, short_mm: float, rng: np.random.Generator) -> tup
         begin, wide = short_mm + rng.uniform(0.8, 6), rng.uniform(0.2, 1.2)
         on = (along > begin) & (along < begin + np.exp(rng.uniform(0, 3.5)))
         aside = np.abs(x - tip_mm - rng.normal(0, 0.4) - rng.normal(0, 0.1) * (along[:, None] - begin))
-        shell = shell * (1 - rng.uniform(0.2, 0.8) * averaged((aside < wide) & on[:, None], blur_mm))
+        takes = rng.uniform(0.2, 0.8) * (1 + rng.choice([0, 0.6]) * rng.uniform(-1, 1, 3))
+        shell = shell * (1 - np.clip(takes, 0, 0.95) * averaged((aside < wide) & on[:, None], blur_mm))
     cover = averaged(inside, blur_mm)
     tip = np.array([np.interp(tip_mm, across, np.arange(COLUMNS)), OPEN_ROW + short_mm / ALONG_MM])
     return (shell + cover * (table - shell)).astype(np.float32), tip
@@ -200,7 +201,7 @@ def drawn(shell: np.ndarray, rng: np.random.Generator) -> tuple[np.ndarray, np.n
     middle = rng.normal(0, 0.4) + (rng.normal(0, 0.03) * along + rng.normal(0, 5e-4) * along**2)[:, None]
     half = rng.uniform(0.35, 1.3) * (1 + 0.1 * gaussian_filter1d(rng.normal(0, 1, (ROWS, 1)), 4, axis=0))
     cover = averaged((np.abs(x - middle) < half) & (along < end_mm)[:, None], rng.uniform(0.1, 0.3))
-    left = np.clip(rng.uniform(0.05, 0.7) + rng.choice([0, 0.15]) * rng.uniform(-1, 1, 3), 0.02, 0.9)
+    left = np.clip(rng.uniform(0.05, 0.7) + rng.choice([0, 0.15, 0.5]) * rng.uniform(-1, 1, 3), 0.02, 0.9)
     tip = np.array([COLUMNS / 2, OPEN_ROW + end_mm / ALONG_MM])
     return (shell * (1 - cover * (1 - left))).astype(np.float32), tip
 

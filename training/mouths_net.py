@@ -5,7 +5,7 @@
 
 The scenes are those of training/words_net.py from seed 22000 on. Of the plainest lines that run inwards from the
 outline the network is shown the picture laid out along each, from outside the outline on, and says (a logit) how surely
-a cut begins there.
+a cut begins there. Over three in ten of those that are none a line is drawn, mostly in the table's own colour.
 """
 
 from __future__ import annotations

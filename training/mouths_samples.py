@@ -9,9 +9,22 @@ import cv2
 import numpy as np
 from edge_samples import from_above, paper
 from ends_samples import FINE_MM, middle_of
+from scipy.ndimage import gaussian_filter1d
 
 from extract.doors import FlatView
-from extract.ink.silhouette_mouths import ACROSS_MM, ALONG_MM, COLUMNS, ROWS, Mouth, as_told, filled, mouths, places_mm
+from extract.ink.silhouette_mouths import (
+    ACROSS_MM,
+    ALONG_MM,
+    COLUMNS,
+    ROWS,
+    SHELL_ROWS,
+    TABLE_ROWS,
+    Mouth,
+    as_told,
+    filled,
+    mouths,
+    places_mm,
+)
 from extract.ink.silhouette_net import PAPER
 
 ROOM_MM = 80.0
@@ -34,6 +47,13 @@ CLEAR_MM = 10.0
 
 HALF_CUTS = 0.5
 """Share of cuts among the strips."""
+
+PAINTED, TABLES_INK = 0.3, 0.6
+"""Share of the others over which a line is drawn, for makers have pens of all colours, and of these in the table's
+own."""
+
+WIDE_MM, LONG_MM, SOFT_MM = (0.6, 2.4), (12.0, 80.0), 0.3
+"""Such a line's width, how far in it reaches, and how soft its edges are."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,6 +114,8 @@ def strip(line: Line, rng: np.random.Generator) -> np.ndarray:
     aside = rng.choice([-1, 1]) * np.array([onwards[1], -onwards[0]])
     spot = line.mouth + rng.normal(0, [0.5, 0.7]) / FINE_MM
     value = _laid(line, spot, scale * onwards, scale * aside)
+    if not line.cut and rng.random() < PAINTED:
+        value = painted(value, rng)
     if rng.random() < 0.6:  # tables and tapes of other colours than the generator knows
         value = value @ (np.eye(3) + rng.normal(0, 0.12, (3, 3)))
     value = np.clip(value, 0, 1) ** np.exp(rng.normal(0, 0.1)) * np.exp(rng.normal(0, 0.15))
@@ -102,6 +124,24 @@ def strip(line: Line, rng: np.random.Generator) -> np.ndarray:
     if rng.random() < 0.5:
         value = value + rng.normal(0, rng.uniform(0.002, 0.015), value.shape)
     return as_told(np.clip(value, 0, 1).astype(np.float32))
+
+
+def painted(value: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """A strip with a line drawn from about the outline inwards, of one width, in ink of the table's own colours or of
+    any."""
+    along, across = (part[:, None] if turn == 0 else part[None] for turn, part in enumerate(places_mm()))
+    middle = rng.normal(0, 0.3) + rng.normal(0, 0.03) * along + rng.normal(0, 5e-4) * along**2
+    half = rng.uniform(*WIDE_MM) / 2 * (1 + 0.1 * gaussian_filter1d(rng.normal(0, 1, (ROWS, 1)), 4, axis=0))
+    cover = np.clip((half - np.abs(across - middle)) / SOFT_MM + 0.5, 0, 1) * (along < rng.uniform(*LONG_MM))
+    cover = cover * (along > rng.uniform(-0.5, 1.0)) * rng.uniform(0.6, 1.0)
+    if rng.random() < TABLES_INK:
+        table = value[TABLE_ROWS].reshape(-1, 3)
+        usual = np.median(value[SHELL_ROWS].reshape(-1, 3), axis=0)
+        some = table[rng.integers(len(table), size=8)] * np.exp(rng.normal(0, 0.25)) / np.maximum(usual, 0.02)
+        through = np.clip(some[some.min(1).argmin()], 0.1, 1)  # the plainest on the shell
+    else:
+        through = np.minimum(rng.uniform(0.03, 0.25) + rng.uniform(0, 1.2) * rng.dirichlet(np.full(3, 0.5)), 1)
+    return value * (1 - cover[..., None] * (1 - through))
 
 
 def _laid(line: Line, spot: np.ndarray, onwards: np.ndarray, aside: np.ndarray) -> np.ndarray:

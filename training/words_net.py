@@ -19,6 +19,8 @@ writes it as ONNX.
     make --preset typical --table melamine --seed 23450 --count 24
     make --preset typical --table planks --seed 23500 --count 12
     make --preset typical --table kraft --seed 23550 --count 12
+    make --preset two-colour --table gingham --seed 25000 --count 24
+    make --preset two-colour --table mat --seed 25100 --count 24; make --preset two-colour --seed 25200 --count 48
     PYTHONPATH=. python training/words_net.py scenes --minutes 40 --from extract/ink/edge_net.onnx \\
         --out extract/ink/words_net.onnx
 

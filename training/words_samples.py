@@ -1,25 +1,30 @@
 """What the second reader of the shell's edge is told of a generated scene: the first network's layers and word, and the
 words of colours and tint that it teaches, as the program itself has them, with the exact mask.
 
-Every scene is read twice, as it is and on an invented table, for the words must be trusted on tables of any kind.
+Every scene is read as it is; of every third also with its shell on an invented table, for the words must be trusted on
+tables of any kind, and of every third with lines in the table's own colours drawn over the shell, which all words take
+for table.
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
 import numpy as np
-from edge_samples import Sample, card_corners, coverage, from_above, on_invented_table, paper
+from edge_samples import Sample, card_corners, coverage, drawn, from_above, on_invented_table, paper
 
 from extract.doors import FlatView
 from extract.ink.shell_view import coarser, grow, shrink, table_view
 from extract.ink.silhouette_net import (
+    ABOUT_MM,
     CARD_MARGIN_MM,
     CLIP,
     DETAIL,
     DETAILS,
     GREY,
+    NET_MM,
     PAPER,
     SPREAD,
     WORD,
@@ -39,6 +44,11 @@ WORD_STEP = CLIP / 127
 
 MOST_CUTS = 8
 """Cuts added to a shell that is laid on an invented table."""
+
+MOST_INKS, INK_LIGHT, LEAST_THROUGH = 32, 0.25, 0.2
+"""So many places of the table give inks, of which the lighter half, hardly to be seen on the shell, is left out; sd of
+the logarithm of how much lighter or darker an ink is than the table; and the least value, of that of bare tape, that
+any leaves."""
 
 COLOURS, ALIKE, WORDS, SHARE, FINE = slice(0, 3), slice(3, 8), slice(8, 11), 11, slice(12, 16)
 """Layers of a told scene."""
@@ -82,20 +92,34 @@ def joined(quarters: np.ndarray) -> np.ndarray:
 
 
 def told_twice(photo_file: Path, seed: int) -> list[np.ndarray]:
-    """The scene as it is, and of every third its shell on an invented table, too."""
+    """The scene as it is, and changed."""
     rng = np.random.default_rng(seed)
     flat, ring = read_view(photo_file)
     shell = coverage([ring], flat.valid.shape, 2)
     own = told(flat, shell)
-    if seed % 3:
+    if seed % 3 == 2:
         return [own]
     value = flat.pixels.astype(np.float32) / 255
     colour = np.median(value[shell > 0.99][::50], axis=0)
+    if seed % 3 == 1:
+        drawn_on = inked_as_table(value, shell, colour, rng)
+        return [own, told(replace(flat, pixels=np.round(drawn_on * 255).astype(np.uint8)), shell)]
     inside = ((ring > 0) & (ring < shell.shape[::-1])).all(1)
     other = on_invented_table(Sample(value, shell, ring[inside], colour, None), rng, MOST_CUTS, FINE_MM)
-    lit = np.clip(other.value + rng.normal(0, rng.uniform(0.002, 0.015), other.value.shape), 0, 1)
+    seen = other.value if rng.random() < 0.5 else inked_as_table(other.value, other.shell, colour, rng)
+    lit = np.clip(seen + rng.normal(0, rng.uniform(0.002, 0.015), seen.shape), 0, 1)
     invented = FlatView(np.round(lit * 255).astype(np.uint8), FINE_MM, (0.0, 0.0), np.ones(shell.shape, bool), ())
     return [own, told(invented, other.shell)]
+
+
+def inked_as_table(value: np.ndarray, shell: np.ndarray, colour: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """The values (H, W, 3) with strokes drawn over the shell of the median ``colour``, in inks that let it look like
+    its table."""
+    table = value[(shell == 0) & (value.max(-1) < PAPER)]  # no card
+    some = table[rng.integers(len(table), size=MOST_INKS)] * np.exp(rng.normal(0, INK_LIGHT, (MOST_INKS, 1)))
+    pigments = np.clip(some / colour, LEAST_THROUGH, 1)
+    darkest = pigments[np.argsort(pigments.min(1))[: MOST_INKS // 2]]
+    return np.asarray(value * drawn(shell, rng, darkest, round(NET_MM / FINE_MM), rng.uniform(0, 0.15)), np.float32)
 
 
 def keep(scenes: Path, folder: Path) -> None:
@@ -104,7 +128,14 @@ def keep(scenes: Path, folder: Path) -> None:
     for photo_file in sorted(scenes.glob("*.jpg")):
         if not (folder / f"{photo_file.stem}.0.npy").exists():
             for which, one in enumerate(told_twice(photo_file, int(photo_file.stem.rpartition("_")[2]))):
-                np.save(folder / f"{photo_file.stem}.{which}.npy", one)
+                np.save(folder / f"{photo_file.stem}.{which}.npy", about_shell(one))
+
+
+def about_shell(scene: np.ndarray) -> np.ndarray:
+    """The part of a told scene that the network is asked about."""
+    x, y, width, height = cv2.boundingRect((scene[..., SHARE] > 0).astype(np.uint8))
+    room = round(2 * ABOUT_MM / NET_MM)
+    return scene[max(0, y - room) : y + height + room, max(0, x - room) : x + width + room]
 
 
 def patch(scene: np.ndarray, middle: np.ndarray, side: int, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:

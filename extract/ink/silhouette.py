@@ -76,7 +76,9 @@ def check_whole(ring: Array, flat: FlatView, most_mm: float = 15.0) -> None:
     for outline in flat.card_outlines_mm:
         if line.intersection(Polygon(outline).buffer(CARD_MARGIN_MM + 1.0)).length > most_mm:
             raise CannotContinue(
-                "ink", "A card lies on the shell or against it.", "Leave a finger's breadth between them and try again."
+                "ink",
+                "A card lies on the shell or against it, or a pen lies across both.",
+                "Leave a finger's breadth between them, with nothing in it, and try again.",
             )
 
 

@@ -12,13 +12,13 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from shapely import LineString, Point, Polygon
+from shapely import LinearRing, LineString, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from extract.doors import Array, FlatView
 from extract.ink.shell_view import Image, erode
 from extract.ink.silhouette_ends import cut_end, likelihoods
-from extract.ink.silhouette_mouths import DEEP_MM, Mouth, beginnings, mouths
+from extract.ink.silhouette_mouths import DEEP_MM, FILLED_MM, Mouth, beginnings, filled, mouths
 from extract.ink.silhouette_net import ShellMap
 from extract.ink.silhouette_read import Reading
 from extract.ink.silhouette_ring import signed_area, untangled
@@ -47,9 +47,11 @@ SURE_CUT, SURE_END = 0.99, 0.85
 SURE_MOUTH = 0.98
 """How likely a cut begins where a line meets the outline, at least, that is told by its beginning."""
 
-TINT_MM, SHELLS_TINT = np.arange(2.0, 14.0, 0.5), 1.5
-"""Log odds of shell by tint, over so much of a line from the outline on, above which it is no cut's beginning: lines in
-ink of another colour come to the edge as cuts do, but show a tint of neither side."""
+NO_MOUTH, IN_CUT_MM = 0.01, 3.0
+"""What is less likely is no cut's beginning, but for what goes on from the end of one: there it is not seen."""
+
+BEGUN_MM, CLEAR_MM = 4.0, 1.0
+"""From so far in a cut keeps so clear of others: a straight line in through the side of one that is bent is none."""
 
 LIKELY_CUT, LIKELY_END = 0.97, 0.35
 """Then so much is enough of the other two."""
@@ -105,11 +107,14 @@ def find_slits(flat: FlatView, reading: Reading, ring: Array) -> list[Slit]:
     white = reading.models.white
     streaks, lines = _asked(flat, reading, ring)
     shell = Polygon(ring).buffer(0)
+    within = shell.buffer(-CLEAR_MM)
     found: list[Slit] = []
     for asked in (streaks, lines):  # the map knows better where a cut lies than the unrolled picture does
         traces = (_trace(flat, white, ring, lead, begins) for lead, begins in asked)
         for _, slit in sorted((trace for trace in traces if trace is not None), key=lambda trace: -trace[0]):
-            if any(_clash(slit, other, len(ring)) for other in found) or not _from_outside(shell, slit):
+            if any(_clash(slit, other, len(ring)) for other in found):
+                continue
+            if not (_from_outside(shell, slit) and _keeps_clear(within, slit)):
                 continue
             if _leaves_whole(ring, found, slit):
                 found.append(slit)
@@ -117,19 +122,19 @@ def find_slits(flat: FlatView, reading: Reading, ring: Array) -> list[Slit]:
 
 
 def _asked(flat: FlatView, reading: Reading, ring: Array) -> tuple[Asked, Asked]:
-    """Streaks of the map, and lines where a cut surely begins."""
+    """Streaks of the map but for those that surely begin as no cut does, and lines where a cut surely begins."""
     streaks = list(leads(reading.map, ring))
     lines = [Lead(mouth.at, mouth.axis, DEEP_MM[1], LEAST_WIDE_MM) for mouth in mouths(flat, ring)]
     begun = [Mouth(lead.mouth, lead.axis) for lead in (*streaks, *lines)]
-    sure = beginnings(flat, reading.models.white, begun) > SURE_MOUTH
-    sure &= np.array([_tint(reading, lead) < SHELLS_TINT for lead in (*streaks, *lines)], bool)
-    told = list(zip((*streaks, *lines), sure.tolist(), strict=True))
-    return told[: len(streaks)], [(line, begins) for line, begins in told[len(streaks) :] if begins]
-
-
-def _tint(reading: Reading, lead: Lead) -> float:
-    """Log odds that the first of a lead is shell by its tint alone."""
-    return float(np.median(reading.tint.at(lead.mouth + TINT_MM[:, None] * lead.axis)))
+    likely = beginnings(flat, reading.models.white, begun)
+    rim = LinearRing(filled(ring, FILLED_MM))
+    asked: Asked = []
+    for streak, begins in zip(streaks, likely, strict=False):
+        if begins > NO_MOUTH or rim.distance(Point(streak.mouth)) > IN_CUT_MM:
+            asked.append((streak, bool(begins > SURE_MOUTH)))
+    return asked, [
+        (line, True) for line, begins in zip(lines, likely[len(streaks) :], strict=True) if begins > SURE_MOUTH
+    ]
 
 
 def leads(shell: ShellMap, ring: Array) -> Iterator[Lead]:
@@ -222,6 +227,13 @@ def _from_outside(shell: BaseGeometry, slit: Slit) -> bool:
     out = np.arctan2(*(mouth - tip)[::-1]) + np.radians(BACK_DEG)
     back = mouth + BACK_MM * np.stack([np.cos(out), np.sin(out)], axis=1)
     return any(LineString([mouth, end]).intersection(shell).length < BACK_MM / 2 for end in back)
+
+
+def _keeps_clear(within: BaseGeometry, slit: Slit) -> bool:
+    """Whether a slit runs on ``within`` the shell, but for its beginning."""
+    mouth, tip = slit.end[[0, 2]].mean(axis=0), slit.end[1]
+    begun = mouth + BEGUN_MM * (tip - mouth) / np.hypot(*(tip - mouth))
+    return bool(within.covers(LineString([begun, tip])))
 
 
 def _leaves_whole(ring: Array, found: list[Slit], slit: Slit) -> bool:

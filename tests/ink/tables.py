@@ -82,6 +82,9 @@ def dark_cloth(rng, x, y):
     return np.array([0.05, 0.06, 0.04]) * (1 + speckle(rng, x.shape, 2.0, 0.2))[..., None]
 
 
+INKS = {"black": (0.012, 0.012, 0.012), "blue": (0.20, 0.06, 0.03), "red": (0.02, 0.02, 0.20)}
+"""What light of each colour, B, G and R, inks leave on tape."""
+
 TABLES = {table.__name__: table for table in (melamine, gingham, planks, mat, dark_cloth)}
 HARD_TABLES = {own_grey.__name__: own_grey}
 
@@ -99,22 +102,23 @@ def shaded(light, ring, height_mm, lamp_deg, share=0.5, cut_face=0.04):
 
 
 def paint(ring, table, strokes=(), shell=0.20, blur_px=0.8, noise=2.0, seed=1, card=CARD, shadow=None, **view):
-    """A flat view of one ring or a list of them; ``strokes`` are (points, width_mm) in black, drawn to beyond the
-    shell's edge and cut off there; ``shadow`` (rim's height in mm, the lamp's side in degrees) of a single ring."""
+    """A flat view of one ring or a list of them; ``strokes`` are (points, width_mm) in black, or with what light of
+    each colour the ink leaves besides, drawn to beyond the shell's edge and cut off there; ``shadow`` (rim's height in
+    mm, the lamp's side in degrees) of a single ring."""
     rng = np.random.default_rng(seed)
     x, y = grid()
     light = (TABLES | HARD_TABLES)[table](rng, x, y)
-    tape = shell * (1 + speckle(rng, x.shape, 6.0, 0.05) + speckle(rng, x.shape, 1.2, 0.02))
-    for points, width_mm in strokes:
+    tape = shell * (1 + speckle(rng, x.shape, 6.0, 0.05) + speckle(rng, x.shape, 1.2, 0.02))[..., None]
+    for points, width_mm, *left in strokes:
         ink = np.zeros(x.shape, np.uint8)
         at = np.round((np.asarray(points, float) - ORIGIN_MM) / MM_PER_PX * 16).astype(np.int32)
         cv2.polylines(ink, [at], False, 1, round(width_mm / MM_PER_PX), shift=4)
-        tape = np.where(ink > 0, 0.012, tape)
+        tape = np.where(ink[..., None] > 0, left[0] if left else 0.012, tape)
     if ring is not None:
         rings = ring if isinstance(ring, list) else [ring]
         light = shaded(light, ring, *shadow) if shadow else light
         share = sum(coverage(one, x.shape) for one in rings)[..., None]
-        light = share * tape[..., None] + (1 - share) * light
+        light = share * tape + (1 - share) * light
     inside = (x > card[0, 0]) & (x < card[2, 0]) & (y > card[0, 1]) & (y < card[2, 1])
     squares = ((x - card[0, 0]) // 12 + (y - card[0, 1]) // 12) % 2 == 0
     light = np.where(inside[..., None], np.where(squares, 0.02, 0.80)[..., None], light)

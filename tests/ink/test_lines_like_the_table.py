@@ -47,7 +47,15 @@ def test_two_lines_from_the_edge_that_nearly_meet_lose_no_half_of_the_shell(line
     assert sum(Polygon(part).area for part in found.rings_mm) == pytest.approx(Polygon(ring).area, rel=0.02)
 
 
-INKS = {"black": (0.012, 0.012, 0.012), "blue": (0.20, 0.06, 0.03), "red": (0.02, 0.02, 0.20)}
+@pytest.mark.parametrize("line", [[(-160, -60), (160, 40)], [(-30, -120), (40, 120)]], ids=["along", "across"])
+@pytest.mark.parametrize(("table", "ink"), [("mat", "blue"), ("gingham", "red")])
+def test_a_line_in_the_tables_own_colour_from_edge_to_edge_is_no_cut(table, ink, line):
+    """All of the shell stays, and its outline runs into the line nowhere."""
+    ring = tables.wavy_ring()
+    points = tables.CENTRE + np.array(line, float)
+    (found,) = find_silhouette(tables.paint(ring, table, [(points, 1.6, tables.INKS[ink])])).rings_mm
+    assert Polygon(found).area == pytest.approx(Polygon(ring).area, rel=0.01)
+    assert Polygon(found).length == pytest.approx(Polygon(ring).length, rel=0.03)
 
 
 @pytest.mark.parametrize(
@@ -59,7 +67,7 @@ def test_inks_of_the_tables_hue_are_named(table, alike):
     ring = tables.wavy_ring()
     flat = tables.paint(ring, table)
     pixels, strokes = flat.pixels.copy(), []
-    for number, (name, light) in enumerate(INKS.items()):
+    for number, (name, light) in enumerate(tables.INKS.items()):
         line = tables.CENTRE + np.array([(-50.0, 15.0 * number), (50.0, 15.0 * number)])
         value = 255 * (1.055 * np.array(light) ** (1 / 2.4) - 0.055)
         draw(pixels, flat, line, value.tolist())

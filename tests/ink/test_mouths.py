@@ -29,10 +29,9 @@ WHOLE = resample(tables.wavy_ring()[::-1], SPACING_MM)
 """The outline of a shell of which no cut is known."""
 
 
-def no_map(tint=0.0):
-    """A reading that says nothing but which tint there is."""
-    told = SimpleNamespace(at=lambda points: np.full(len(points), tint))
-    return SimpleNamespace(map=None, tint=told, models=SimpleNamespace(white=WHITE))
+def no_map():
+    """A reading that says nothing."""
+    return SimpleNamespace(map=None, models=SimpleNamespace(white=WHITE))
 
 
 def near(found, at=EDGE):
@@ -60,6 +59,15 @@ def test_a_cut_begins_where_one_was_cut_and_not_where_a_line_was_drawn(table):
         assert (likely > silhouette_slits.SURE_MOUTH) == is_cut
 
 
+@pytest.mark.parametrize("ink", ["red", "blue"])
+@pytest.mark.parametrize("table", ["planks", "melamine", "mat", "gingham"])
+def test_a_coloured_line_begins_as_no_cut_does(table, ink):
+    """Be it in the table's own colour."""
+    line = [EDGE - 5 * INWARDS, EDGE + 45 * INWARDS]
+    flat = tables.paint(tables.wavy_ring(), table, [(line, 1.6, tables.INKS[ink])])
+    assert beginnings(flat, WHITE, near(mouths(flat, WHOLE))).max() < silhouette_slits.SURE_MOUTH
+
+
 def test_a_picture_without_a_line_has_no_mouths():
     flat = tables.paint(tables.wavy_ring(), "melamine")
     assert not mouths(replace(flat, pixels=np.full_like(flat.pixels, 120)), WHOLE)
@@ -83,25 +91,45 @@ def test_a_cut_of_which_the_map_shows_nothing_is_found_by_its_beginning(table):
     assert np.hypot(*(slit.end[[0, 2]].mean(axis=0) - EDGE)) < 1.6  # the cut's own width
 
 
-@pytest.mark.parametrize(
-    ("begins", "tint", "end", "count"),
-    [(0.999, 0, 0.5, 1), (0.9, 0, 0.5, 0), (0.999, 0, 0.2, 0), (0.9, 0, 0.9, 1), (0.999, 2.5, 0.5, 0)],
-)
-def test_what_surely_begins_as_a_cut_need_not_be_as_sure_at_its_end(monkeypatch, begins, tint, end, count):
-    """A streak of the map, likely a cut as such; where its end is sure its beginning is not asked for. A line in ink of
-    another colour begins like a cut, but its tint is none of the table's."""
-    tip = EDGE + 40 * INWARDS
-    lead = silhouette_slits.Lead(EDGE, INWARDS, 25.0, 1.0)
+def told(monkeypatch, lead, begins, end):
+    """Streak, beginning and end as if the map and the networks said so."""
     for name, instead in {
         "leads": lambda *_: [lead],
         "mouths": lambda *_: [Mouth(WHOLE[0], INWARDS)],
         "beginnings": lambda *_: np.array([begins, 0.0]),
-        "cut_end": lambda *_: tip,
+        "cut_end": lambda *_: lead.mouth + 40 * INWARDS,
         "likelihoods": lambda *_: (0.993, end),
     }.items():
         monkeypatch.setattr(silhouette_slits, name, instead)
-    reading = no_map(tint)
-    assert len(silhouette_slits.find_slits(None, reading, WHOLE)) == count
+
+
+@pytest.mark.parametrize(
+    ("begins", "end", "count"), [(0.999, 0.5, 1), (0.9, 0.5, 0), (0.999, 0.2, 0), (0.9, 0.9, 1), (0.001, 0.9, 0)]
+)
+def test_what_surely_begins_as_a_cut_need_not_be_as_sure_at_its_end(monkeypatch, begins, end, count):
+    """A streak of the map, likely a cut as such; where its end is sure its beginning is not asked for, as long as it is
+    not surely that of none: an edge of tape tapers, too."""
+    told(monkeypatch, silhouette_slits.Lead(EDGE, INWARDS, 25.0, 1.0), begins, end)
+    assert len(silhouette_slits.find_slits(None, no_map(), WHOLE)) == count
+
+
+def test_what_goes_on_from_the_end_of_a_cut_need_not_begin_as_one(monkeypatch):
+    """No table is seen outside of it but the cut."""
+    ring, end = tables.with_cut(tables.wavy_ring(), 70.0, 6.0, 20.0)
+    told(monkeypatch, silhouette_slits.Lead(end, INWARDS, 25.0, 1.0), 0.0, 0.9)
+    assert len(silhouette_slits.find_slits(None, no_map(), resample(ring[::-1], SPACING_MM))) == 1
+
+
+@pytest.mark.parametrize(("aside_deg", "count"), [(0, 0), (15, 1)])
+def test_a_cut_does_not_run_into_another(monkeypatch, aside_deg, count):
+    """A straight line towards the end of a cut, begun beside its mouth, as a bent one has, and one turned away."""
+    ring, end = tables.with_cut(tables.wavy_ring(), 70.0, 5.0, 60.0)
+    beside = EDGE + 7 * np.array([-INWARDS[1], INWARDS[0]])
+    turn = np.radians(aside_deg)
+    way = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]]) @ ((end - beside) / 60)
+    told(monkeypatch, silhouette_slits.Lead(beside, way, 25.0, 1.0), 0.999, 0.9)
+    monkeypatch.setattr(silhouette_slits, "cut_end", lambda *_: beside + 60 * way)
+    assert len(silhouette_slits.find_slits(None, no_map(), resample(ring[::-1], SPACING_MM))) == count
 
 
 def test_a_cut_is_looked_for_from_several_depths_and_the_likeliest_end_is_taken(monkeypatch):
