@@ -157,9 +157,9 @@ def test_a_cut_ends_at_its_tip_though_the_outline_has_one_side_of_it_wrong(astra
 
 @pytest.fixture
 def no_beginnings(monkeypatch):
-    """Nothing is told by how it begins."""
+    """Nothing is told by how it begins, neither that it is a cut nor that it is none."""
     monkeypatch.setattr(silhouette_slits, "mouths", lambda *_: [])
-    monkeypatch.setattr(silhouette_slits, "beginnings", lambda flat, white, found: np.zeros(len(found)))
+    monkeypatch.setattr(silhouette_slits, "beginnings", lambda flat, white, found: np.full(len(found), 0.5))
 
 
 def slits_in(flat):
@@ -199,8 +199,7 @@ def test_a_slit_starts_at_the_rim_or_at_the_end_of_a_cut_but_not_in_its_side(mon
     monkeypatch.setattr(silhouette_slits, "leads", lambda *_: [silhouette_slits.Lead(mouth, axis, 25.0, 1.0)])
     monkeypatch.setattr(silhouette_slits, "cut_end", lambda *_: mouth + 25 * axis)
     monkeypatch.setattr(silhouette_slits, "likelihoods", lambda *_: (1.0, 1.0))
-    told = SimpleNamespace(at=lambda points: np.zeros(len(points)))
-    reading = SimpleNamespace(map=None, tint=told, models=SimpleNamespace(white=WHITE))
+    reading = SimpleNamespace(map=None, models=SimpleNamespace(white=WHITE))
     assert len(silhouette_slits.find_slits(None, reading, resample(ring[::-1], SPACING_MM))) == count
 
 
