@@ -8,6 +8,8 @@ shell (silhouette_pieces), their edge to a fraction of a pixel (silhouette_refin
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 from shapely import LinearRing, Polygon
@@ -18,7 +20,8 @@ from extract.ink.silhouette_net import CARD_MARGIN_MM
 from extract.ink.silhouette_pieces import LEAST_PIECE_MM2, pieces
 from extract.ink.silhouette_read import Reading, cropped, no_shell, read_shell
 from extract.ink.silhouette_refine import SPACING_MM, refine
-from extract.ink.silhouette_ring import outward_normals, resample, signed_area
+from extract.ink.silhouette_ring import outward_normals, resample, signed_area, smooth_closed
+from extract.ink.silhouette_tint import inked
 
 FLOOR_MM = 0.14
 """Doubt that no averaging removes: the cut face of a shell half a millimetre thick, seen aslant, and its shadow. The
@@ -27,6 +30,13 @@ median over scenes with exact truth (tests/bench/bench_edge.py)."""
 BEYOND_MM, SURELY_SHELLS, MOST_SHELLS = 3.0, 2.5, 0.025
 """So far outside a further piece log odds of the tint speak as surely for shell along no more of its edge: what is of
 the same stuff on both sides of it is the side of a tape roll."""
+
+CARD_BEYOND_MM, LEAST_CARD_MM, LARGEST_ROLL_MM2 = 5.0, 30.0, 20000.0
+"""Nor does a tint of neither shell nor table lie so far outside one along so much of its edge, if it is no larger than
+the side of a roll: that is the card which tape is rolled on. A coloured pen may lie beside a larger one."""
+
+SCATTER_MM = 3.0
+"""Sd of what evens out a tint that the camera's noise makes strange here and there."""
 
 MOST_UNSURE = 0.5
 """Nor is one of which more of the edge is doubtful: a tile burnt out by a lamp."""
@@ -45,7 +55,7 @@ def find_silhouette(flat: FlatView) -> Silhouette:
         raise no_shell()
     first, *others = (refine(flat, ring, reading) for ring in rings)
     check_whole(first.ring, flat)
-    kept = [edge for edge in others if edge.unsure.mean() < MOST_UNSURE and not _beside_shell(edge.ring, reading)]
+    kept = [edge for edge in others if edge.unsure.mean() < MOST_UNSURE and not _rolls_side(edge.ring, reading)]
     edges = [first, *kept]
     noise = float(np.hypot(FLOOR_MM, max(edge.noise_mm for edge in edges)))
     left_out = [*(edge.ring for edge in others if edge not in kept), *outlines(found.left_out, reading.map.flat)]
@@ -53,11 +63,24 @@ def find_silhouette(flat: FlatView) -> Silhouette:
     return Silhouette(tuple(edge.ring for edge in edges), noise, tuple(edge.unsure for edge in edges), middles)
 
 
+def _rolls_side(ring: Array, reading: Reading) -> bool:
+    """Whether it is the lit side of a tape roll."""
+    return _beside_shell(ring, reading) or (abs(signed_area(ring)) < LARGEST_ROLL_MM2 and _beside_card(ring, reading))
+
+
 def _beside_shell(ring: Array, reading: Reading) -> bool:
     """Whether beyond the edge lies what is no shell by the map, and has a shell's tint."""
     beyond = ring + BEYOND_MM * outward_normals(ring, 1.0 / SPACING_MM)
     shells = (reading.tint.at(beyond) > SURELY_SHELLS) & (reading.map.at(beyond) < 0)
     return bool(shells.mean() > MOST_SHELLS)
+
+
+def _beside_card(ring: Array, reading: Reading) -> bool:
+    """Whether beyond the edge lies what has a tint of neither shell nor table."""
+    strange = replace(reading.map, odds=inked(reading.map.flat, reading.map.odds).astype(np.float32))
+    beyond = strange.at(ring + CARD_BEYOND_MM * outward_normals(ring, 1.0 / SPACING_MM))
+    even = smooth_closed(beyond.astype(float), SCATTER_MM / SPACING_MM)
+    return bool((even > 0.5).sum() * SPACING_MM > LEAST_CARD_MM)
 
 
 def check_whole(ring: Array, flat: FlatView, most_mm: float = 15.0) -> None:

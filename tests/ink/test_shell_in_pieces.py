@@ -201,6 +201,21 @@ def test_what_has_its_own_tint_on_both_sides_of_its_edge_is_no_piece(flat, found
     assert len(seen.left_out_mm) == 1 - is_piece
 
 
+@pytest.mark.parametrize(("beside", "is_piece"), [(CARD_BGR, False), (None, True)], ids=["card", "table"])
+def test_what_borders_on_brown_card_is_no_piece(beside, is_piece):
+    """As the lit side of a tape roll does, over whose edge one looks into the tube: card in a fifth of the edge."""
+    flat = tables.paint([LEFT, RIGHT], "mat")
+    pixels = flat.pixels.copy()
+    if beside:
+        inside = Polygon(RIGHT).contains(shapely.points(flat.mm_from_px(np.indices(flat.valid.shape)[::-1].T))).T
+        band = cv2.dilate(inside.astype(np.uint8), np.ones((1, 2 * round(12 / flat.mm_per_px) + 1), np.uint8))
+        band[:, : round(flat.px_from_mm(np.array(Polygon(RIGHT).centroid.coords[0]))[0])] = 0
+        pixels[(band > 0) & ~inside] = CARD_BGR
+    found = find_silhouette(replace(flat, pixels=pixels))
+    assert len(found.rings_mm) == 1 + is_piece
+    assert len(found.left_out_mm) == 1 - is_piece
+
+
 @pytest.mark.parametrize(("doubtful", "is_piece"), [(0.3, True), (0.7, False)])
 def test_what_has_no_sure_edge_is_no_piece(flat, monkeypatch, doubtful, is_piece):
     refine = silhouette.refine
