@@ -50,8 +50,13 @@ SURE_MOUTH = 0.98
 NO_MOUTH, IN_CUT_MM = 0.01, 3.0
 """What is less likely is no cut's beginning, but for what goes on from the end of one: there it is not seen."""
 
-BEGUN_MM, CLEAR_MM = 4.0, 1.0
-"""From so far in a cut keeps so clear of others: a straight line in through the side of one that is bent is none."""
+BEGUN_MM, CLEAR_MM = 8.0, 1.0
+"""From so far in, to where the outline may run into it, a cut keeps so clear of others: a straight line in through the
+side of one that is bent is none."""
+
+ABOUT_MM, LEAST_DEG = 8.0, 20.0
+"""A cut makes at least such an angle with the outline so far about its mouth (common practice, no source): nobody snips
+along the edge, but edges of tape run so."""
 
 LIKELY_CUT, LIKELY_END = 0.97, 0.35
 """Then so much is enough of the other two."""
@@ -109,7 +114,10 @@ def find_slits(flat: FlatView, reading: Reading, ring: Array) -> list[Slit]:
     shell = Polygon(ring).buffer(0)
     within = shell.buffer(-CLEAR_MM)
     found: list[Slit] = []
-    for asked in (streaks, lines):  # the map knows better where a cut lies than the unrolled picture does
+    for asked in (
+        streaks,
+        [(line, True) for line in lines],
+    ):  # the map knows better where a cut lies than the unrolled picture does
         traces = (_trace(flat, white, ring, lead, begins) for lead, begins in asked)
         for _, slit in sorted((trace for trace in traces if trace is not None), key=lambda trace: -trace[0]):
             if any(_clash(slit, other, len(ring)) for other in found):
@@ -121,7 +129,7 @@ def find_slits(flat: FlatView, reading: Reading, ring: Array) -> list[Slit]:
     return sorted(found, key=lambda slit: slit.first)
 
 
-def _asked(flat: FlatView, reading: Reading, ring: Array) -> tuple[Asked, Asked]:
+def _asked(flat: FlatView, reading: Reading, ring: Array) -> tuple[Asked, list[Lead]]:
     """Streaks of the map but for those that surely begin as no cut does, and lines where a cut surely begins."""
     streaks = list(leads(reading.map, ring))
     lines = [Lead(mouth.at, mouth.axis, DEEP_MM[1], LEAST_WIDE_MM) for mouth in mouths(flat, ring)]
@@ -130,11 +138,18 @@ def _asked(flat: FlatView, reading: Reading, ring: Array) -> tuple[Asked, Asked]
     rim = LinearRing(filled(ring, FILLED_MM))
     asked: Asked = []
     for streak, begins in zip(streaks, likely, strict=False):
-        if begins > NO_MOUTH or rim.distance(Point(streak.mouth)) > IN_CUT_MM:
+        goes_on = rim.distance(Point(streak.mouth)) > IN_CUT_MM
+        if goes_on or (begins > NO_MOUTH and _crosses(rim, streak)):
             asked.append((streak, bool(begins > SURE_MOUTH)))
-    return asked, [
-        (line, True) for line, begins in zip(lines, likely[len(streaks) :], strict=True) if begins > SURE_MOUTH
-    ]
+    return asked, [line for line, begins in zip(lines, likely[len(streaks) :], strict=True) if begins > SURE_MOUTH]
+
+
+def _crosses(rim: LinearRing, lead: Lead) -> bool:
+    """Whether a lead runs across the rim rather than along it."""
+    at = rim.project(Point(lead.mouth))
+    ends = [rim.interpolate((at + off) % rim.length).coords[0] for off in (-ABOUT_MM, ABOUT_MM)]
+    along = np.subtract(*ends) / np.hypot(*np.subtract(*ends))
+    return bool(abs(along @ lead.axis) < np.cos(np.radians(LEAST_DEG)))
 
 
 def leads(shell: ShellMap, ring: Array) -> Iterator[Lead]:

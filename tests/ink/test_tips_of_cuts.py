@@ -188,6 +188,18 @@ def test_what_is_plainly_a_cut_is_a_slit_though_its_end_is_not_sure(monkeypatch,
     assert len(slits_in(tables.paint(truth, "planks"))) == count
 
 
+SQUARE = resample(np.array([[0.0, 0], [0, 120], [120, 120], [120, 0]]), SPACING_MM)
+
+
+def slits_of_lead(monkeypatch, ring, mouth, axis, deep_mm):
+    """What comes of a streak that the picture takes for a cut so deep."""
+    monkeypatch.setattr(silhouette_slits, "leads", lambda *_: [silhouette_slits.Lead(mouth, axis, deep_mm, 1.0)])
+    monkeypatch.setattr(silhouette_slits, "cut_end", lambda *_: mouth + deep_mm * axis)
+    monkeypatch.setattr(silhouette_slits, "likelihoods", lambda *_: (1.0, 1.0))
+    reading = SimpleNamespace(map=None, models=SimpleNamespace(white=WHITE))
+    return silhouette_slits.find_slits(None, reading, ring)
+
+
 @pytest.mark.usefixtures("no_beginnings")
 @pytest.mark.parametrize(("from_tip_mm", "turn_deg", "count"), [(60, 0, 1), (0, 8, 1), (25, 55, 0), (5, 80, 0)])
 def test_a_slit_starts_at_the_rim_or_at_the_end_of_a_cut_but_not_in_its_side(monkeypatch, from_tip_mm, turn_deg, count):
@@ -196,11 +208,26 @@ def test_a_slit_starts_at_the_rim_or_at_the_end_of_a_cut_but_not_in_its_side(mon
     turn = np.radians(turn_deg)
     axis = np.cos(turn) * INWARDS + np.sin(turn) * ACROSS
     mouth = tip - from_tip_mm * INWARDS + (30 if from_tip_mm == 60 else from_tip_mm / 40) * ACROSS
-    monkeypatch.setattr(silhouette_slits, "leads", lambda *_: [silhouette_slits.Lead(mouth, axis, 25.0, 1.0)])
-    monkeypatch.setattr(silhouette_slits, "cut_end", lambda *_: mouth + 25 * axis)
-    monkeypatch.setattr(silhouette_slits, "likelihoods", lambda *_: (1.0, 1.0))
-    reading = SimpleNamespace(map=None, models=SimpleNamespace(white=WHITE))
-    assert len(silhouette_slits.find_slits(None, reading, resample(ring[::-1], SPACING_MM))) == count
+    assert len(slits_of_lead(monkeypatch, resample(ring[::-1], SPACING_MM), mouth, axis, 25.0)) == count
+
+
+@pytest.mark.usefixtures("no_beginnings")
+@pytest.mark.parametrize(("slant_deg", "count"), [(90, 1), (150, 1), (30, 1), (16, 0), (164, 0)])
+def test_a_slit_runs_across_the_rim_and_not_along_it(monkeypatch, slant_deg, count):
+    """Common practice, no source: nobody snips along the edge. Whatever the picture says of one."""
+    axis = np.array([np.sin(np.radians(slant_deg)), np.cos(np.radians(slant_deg))])
+    assert len(slits_of_lead(monkeypatch, SQUARE, np.array([0.0, 60.0]), axis, 50.0)) == count
+
+
+@pytest.mark.usefixtures("no_beginnings")
+@pytest.mark.parametrize(("run_in_mm", "count"), [(0, 1), (5, 1), (30, 0)])
+def test_a_slit_may_begin_where_the_outline_runs_into_it_but_not_run_beside_a_cut(monkeypatch, run_in_mm, count):
+    """A notch 2 mm wide from the slit's mouth on, so deep; of one that is longer the slit is no other cut."""
+    wedge = Polygon([(-1, 59), (run_in_mm, 61.2), (-1, 61)])
+    ring = np.asarray(Polygon(SQUARE).difference(wedge).exterior.coords[:-1])
+    ring = resample(ring if signed_area(ring) < 0 else ring[::-1], SPACING_MM)
+    found = slits_of_lead(monkeypatch, ring, np.array([0.0, 61.5]), np.array([1.0, 0.0]), 60.0)
+    assert len(found) == count
 
 
 @pytest.mark.parametrize("table", ["planks", "melamine", "dark_cloth"])
