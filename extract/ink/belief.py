@@ -37,6 +37,9 @@ LOOP_BONUS, ANCHOR_BONUS = 8.0, 3.0
 ANCHOR_NEAR_MM = 3.0
 BRIEF_MM = 6.0
 """A line shorter than this between two others is as often a wrinkle as ink: its two ends count half."""
+LONGEST_MM, TAKEN_BETWEEN = 25.0, 0.5
+"""What lies between two longer stretches of a line's ink, as wide as a marker's tip and nearly as dark as what is
+plainly ink, is ink: the edge of a tape, or its shine, runs along the line there. Nothing longer."""
 LINK_TURN_DEG, LINK_GAP_MM, LINK_ASIDE_MM, LINK_WIDTHS = 25.0, 7.0, 1.0, 0.6
 SPECK_MM = 3.5
 
@@ -102,11 +105,30 @@ def _natures(lines: Sequence[Line], votes: Sequence[Array], runs: Sequence[Run],
         first, last = (ANCHOR_BONUS * here / (1 + brief) for here in ends)
         along = np.concatenate([votes[i][::-1] if backwards else votes[i] for i, backwards in line])
         natures, at = np.array(judged(along.tolist(), closed or runs[line[0][0]].closed, first, last)), 0
+        natures = natures | _between(natures, [runs[i] for i, _ in line], [len(votes[i]) for i, _ in line])
         for index, backwards in line:
             good = natures[at : at + len(ink[index])]
             ink[index] = good[::-1] if backwards else good
             at += len(good)
     return ink
+
+
+def _between(ink: Mask, runs: Sequence[Run], counts: Sequence[int]) -> Mask:
+    """Where cells of a line, so many of each of its runs, are ink by what they lie between."""
+    long = np.repeat([run.length_mm / count for run, count in zip(runs, counts, strict=True)], counts)
+    alike = np.repeat([run.width_mm > TIP_MM and run.absorbed.max() > TAKEN_BETWEEN for run in runs], counts)
+    found = np.zeros_like(ink)
+    ends = np.flatnonzero(np.diff(ink.astype(int))) + 1
+    stretches = np.split(np.arange(len(ink)), ends)
+    for before, stretch, after in zip(stretches, stretches[1:], stretches[2:], strict=False):
+        far = long[stretch].sum()
+        if (
+            not ink[stretch[0]]
+            and alike[stretch].all()
+            and far < min(LONGEST_MM, *(long[p].sum() for p in (before, after)))
+        ):
+            found[stretch] = True
+    return found
 
 
 def _anchored(

@@ -197,6 +197,20 @@ def test_what_is_plainly_ink_is_ink_though_the_network_doubts_it(width_mm, taken
     assert not believed([run], [told(run, -8.0)], LineString([(150, 0), (150, 120)]))
 
 
+@pytest.mark.parametrize(
+    ("width_mm", "taken", "far_mm", "ends_mm", "whole"),
+    [(1.2, 0.6, 20, 40, True), (1.2, 0.6, 30, 40, False), (1.2, 0.6, 20, 10, False), (0.8, 0.6, 20, 40, False),
+     (1.2, 0.4, 20, 40, False)],
+    ids=["wide, dark and short", "long", "longer than what is beside it", "thin", "faint"],
+)  # fmt: skip
+def test_what_lies_between_two_stretches_of_ink_of_one_line_is_ink(width_mm, taken, far_mm, ends_mm, whole):
+    """The network takes it for the edge of a tape, which runs along the line there."""
+    run = replace(run_along(20, 20 + far_mm + 2 * ends_mm), width_mm=width_mm, absorbed=np.full(3, taken))
+    odds = [8.0] * (ends_mm // 10) + [-6.0] * (far_mm // 10) + [8.0] * (ends_mm // 10)
+    kept = believed([run], [told(run, *odds)], LineString([(20, 0), (20, 120)]))
+    assert (len(kept) == 1 and kept[0].length_mm == pytest.approx(run.length_mm)) == whole
+
+
 def test_a_run_that_comes_the_other_way_along_its_line_is_cut_at_its_own_place():
     first, second = run_along(20, 60, end=1), run_along(60, 100, start=1)
     back = replace(second, points_mm=second.points_mm[::-1], start=-1, end=1)
