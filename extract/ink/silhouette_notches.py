@@ -3,6 +3,8 @@ its tip where the picture shows it; notches that are no cuts are bridged."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from shapely import LineString
 
@@ -37,6 +39,26 @@ SHALLOW_MM = 4.0
 """A notch that is no cut and no deeper is bridged."""
 
 
+@dataclass(frozen=True, eq=False)
+class _Cut:
+    """What may be a cut: the ``notch``, its ``frame``, that of the last of it, and that of its ``mouth`` if its sides
+    are seen there."""
+
+    notch: Notch
+    frame: Frame
+    end: Frame
+    mouth: Frame | None
+
+
+@dataclass(frozen=True, eq=False)
+class _Ended:
+    """The ``tip`` (2,) of a cut, the ``stretch`` of ring that gives way to it, and from where (2,) it goes on there."""
+
+    tip: Array
+    stretch: Notch
+    start: Array
+
+
 def close_notches(flat: FlatView, reading: Reading, ring: Array, normals: Array, spacing_mm: float) -> Array:
     """Ring with the end of each cut brought to its tip, false notches bridged."""
     notches = find_notches(ring, normals, spacing_mm)
@@ -52,29 +74,37 @@ def close_notches(flat: FlatView, reading: Reading, ring: Array, normals: Array,
         frame = frame_of(ring, notch, spacing_mm)
         if notch.first < at or (frame is None and _deepest(ring, notch)[1] > SHALLOW_MM):
             continue
-        tip, stretch, start = None, notch, ring[[notch.first, notch.last]].mean(0)
-        if frame is not None:
-            end, mouth = _last_of(ring, notch, last, spacing_mm) or frame, mouth_of(ring, notch, spacing_mm)
-            tip = _bent(flat, white, end, mouth)
-            if tip is None:
-                tip, astray = _tip(flat, white, end, mouth)
-                if tip is None:
-                    tip = likeliest_end(flat, white, _starts(end, mouth))
-                else:
-                    stretch = _within(notch, (gap < OWN_MM) | ((ring - tip) @ frame.axis > 0))
-                    start = start if astray else _deepest(ring, notch)[0]
-        if tip is None:
+        cut = None if frame is None else _cut(ring, notch, last, frame, spacing_mm)
+        ended = None if cut is None else _ended(flat, white, ring, gap, cut)
+        if ended is None:
             pieces.append(ring[at : notch.first])
             at = notch.last + 1
             continue
-        onwards = LineString([start, tip])
+        onwards = LineString([ended.start, ended.tip])
         if any(onwards.distance(other) < CLEAR_MM for other in (_rest(ring, notch), *taken)):
             continue
         taken.append(onwards)
-        pieces += [ring[at : stretch.first], tip[None]]
-        at = stretch.last + 1
+        pieces += [ring[at : ended.stretch.first], ended.tip[None]]
+        at = ended.stretch.last + 1
     pieces.append(ring[at:])
     return np.vstack(pieces)
+
+
+def _cut(ring: Array, notch: Notch, last: list[Notch], frame: Frame, spacing_mm: float) -> _Cut:
+    return _Cut(notch, frame, _last_of(ring, notch, last, spacing_mm) or frame, mouth_of(ring, notch, spacing_mm))
+
+
+def _ended(flat: FlatView, white: Image, ring: Array, gap: Array, cut: _Cut) -> _Ended | None:
+    """Where a cut into which the outline runs ends; None where it is none."""
+    notch, between = cut.notch, ring[[cut.notch.first, cut.notch.last]].mean(0)
+    if (tip := _bent(flat, white, cut.end, cut.mouth)) is not None:
+        return _Ended(tip, notch, between)
+    tip, astray = _tip(flat, white, cut.end, cut.mouth)
+    if tip is not None:
+        own = _within(notch, (gap < OWN_MM) | ((ring - tip) @ cut.frame.axis > 0))
+        return _Ended(tip, own, between if astray else _deepest(ring, notch)[0])
+    tip = likeliest_end(flat, white, _starts(cut.end, cut.mouth))
+    return None if tip is None else _Ended(tip, notch, between)
 
 
 def _bent(flat: FlatView, white: Image, end: Frame, mouth: Frame | None) -> Array | None:
