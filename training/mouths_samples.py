@@ -48,12 +48,20 @@ CLEAR_MM = 10.0
 HALF_CUTS = 0.5
 """Share of cuts among the strips."""
 
+CUT_IN, MOUTH_MM, DEPTH_MM = 0.4, (1.2, 7.0), (20.0, 150.0)
+"""Share of the cuts that are painted where a line is none, for scenes have few narrow ones: so wide at their mouth, and
+so deep."""
+
+SHADE, SHADE_MM, BLUR_MM, PARTS = 0.8, (0.1, 0.8), (0.1, 0.3), 6
+"""The side of such a cut that is away from the lamp takes up to so much of the light, less and less over so far; how
+soft it is seen, and how much finer than the strip's columns it is painted."""
+
 PAINTED, TABLES_INK = 0.3, 0.6
 """Share of the others over which a line is drawn, for makers have pens of all colours, and of these in the table's
 own."""
 
-WIDE_MM, LONG_MM, SOFT_MM = (0.6, 2.4), (12.0, 80.0), 0.3
-"""Such a line's width, how far in it reaches, and how soft its edges are."""
+WIDE_MM, LONG_MM, SOFT_MM = ((0.2, 0.5), (1.0, 2.5)), (12.0, 80.0), 0.3
+"""The width of such a line, an edge of tape's or a pen's, how far in it reaches, and how soft its edges are."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,14 +115,17 @@ def strip_at(line: Line) -> np.ndarray:
     return _laid(line, line.mouth, np.array([0.0, 1.0]), np.array([1.0, 0.0]))
 
 
-def strip(line: Line, rng: np.random.Generator) -> np.ndarray:
-    """The network's input (8, ROWS, COLUMNS) for a line, laid about as well as the program lays it."""
+def strip(line: Line, rng: np.random.Generator, cut_in: bool = False) -> np.ndarray:
+    """The network's input (8, ROWS, COLUMNS) for a line, laid about as well as the program lays it; a cut is painted in
+    its place where one is to be ``cut_in``."""
     scale, turn = np.exp(rng.uniform(-0.12, 0.12)), np.deg2rad(rng.normal(0, 2.0))
     onwards = np.array([np.sin(turn), np.cos(turn)])
     aside = rng.choice([-1, 1]) * np.array([onwards[1], -onwards[0]])
     spot = line.mouth + rng.normal(0, [0.5, 0.7]) / FINE_MM
     value = _laid(line, spot, scale * onwards, scale * aside)
-    if not line.cut and rng.random() < PAINTED:
+    if cut_in:
+        value = with_cut(value, rng)
+    elif not line.cut and rng.random() < PAINTED:
         value = painted(value, rng)
     if rng.random() < 0.6:  # tables and tapes of other colours than the generator knows
         value = value @ (np.eye(3) + rng.normal(0, 0.12, (3, 3)))
@@ -126,12 +137,41 @@ def strip(line: Line, rng: np.random.Generator) -> np.ndarray:
     return as_told(np.clip(value, 0, 1).astype(np.float32))
 
 
+def with_cut(value: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """A strip with a narrow cut from the outline inwards, through which its table is seen."""
+    along, across = places_mm()
+    depth = along[:, None] + rng.normal(0, 0.7)
+    x = (across[0] + (np.arange(0.5, COLUMNS * PARTS) / PARTS - 0.5) * ACROSS_MM)[None]
+    waver = gaussian_filter1d(rng.normal(0, 1, (ROWS, 2)), rng.uniform(3, 18), axis=0)
+    waver = waver / waver.std(0) * rng.uniform(0, 0.15)
+    middle = rng.normal(0, 0.5) + rng.normal(0, 0.03) * depth + rng.normal(0, 3e-4) * depth**2
+    wide, deep = (np.exp(rng.uniform(*np.log(some))) for some in (MOUTH_MM, DEPTH_MM))
+    half = wide / 2 * (1 - depth / deep)
+    left, right = middle - half + waver[:, :1], middle + half + waver[:, 1:]
+    table = value[np.pad(np.arange(TABLE_ROWS.stop), (0, ROWS - TABLE_ROWS.stop), "reflect")]
+    far = x - left if rng.random() < 0.5 else right - x
+    shade = 1 - rng.uniform(0, SHADE) * np.exp(-np.maximum(far, 0) / rng.uniform(*SHADE_MM)) * (depth > 0)
+    inside = ((x > left) & (x < right)).astype(np.float32)
+    blur_mm = rng.uniform(*BLUR_MM)
+    lit, cover = (
+        cv2.GaussianBlur(
+            cv2.resize(part.astype(np.float32), (COLUMNS, ROWS), interpolation=cv2.INTER_AREA),
+            (0, 0),
+            sigmaX=blur_mm / ACROSS_MM,
+            sigmaY=blur_mm / ALONG_MM,
+        )[..., None]
+        for part in (inside * shade, inside)
+    )
+    return value * (1 - cover) + table * lit
+
+
 def painted(value: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     """A strip with a line drawn from about the outline inwards, of one width, in ink of the table's own colours or of
     any."""
     along, across = (part[:, None] if turn == 0 else part[None] for turn, part in enumerate(places_mm()))
     middle = rng.normal(0, 0.3) + rng.normal(0, 0.03) * along + rng.normal(0, 5e-4) * along**2
-    half = rng.uniform(*WIDE_MM) / 2 * (1 + 0.1 * gaussian_filter1d(rng.normal(0, 1, (ROWS, 1)), 4, axis=0))
+    uneven = 1 + 0.1 * gaussian_filter1d(rng.normal(0, 1, (ROWS, 1)), 4, axis=0)
+    half = rng.uniform(*WIDE_MM[rng.integers(2)]) / 2 * uneven
     cover = np.clip((half - np.abs(across - middle)) / SOFT_MM + 0.5, 0, 1) * (along < rng.uniform(*LONG_MM))
     cover = cover * (along > rng.uniform(-0.5, 1.0)) * rng.uniform(0.6, 1.0)
     if rng.random() < TABLES_INK:

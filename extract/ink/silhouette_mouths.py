@@ -40,6 +40,10 @@ LINE_SIGMAS_MM = (0.6, 1.0)
 STEEPEST = 0.25
 """A second difference of the logarithm of light past that counts no more: a drawn line is no plainer than a cut."""
 
+CHANGING = 0.7
+"""A line that is bright at first and dark then counts for so much of one that is alike all along: on a table as light
+as the tape a cut is a bright hair at its mouth and a dark one near its tip."""
+
 DARK = 6.0
 """Grey levels added before logarithms are taken, for the sensor's noise in deep shade."""
 
@@ -140,13 +144,15 @@ def _plainest(light: Image) -> tuple[Array, npt.NDArray[np.int64]]:
 
 
 def _along(bent: Image, step: float, first: int, count: int) -> Image:
-    """How plain the lines are that start in columns ``first`` on, side by side, and run ``step`` aside in each row,
-    dark or bright: the mean of their faintest third."""
+    """How plain the lines are that start in columns ``first`` on, side by side, and run ``step`` aside in each row: the
+    mean of their faintest third, dark or bright; less where they change from one to the other."""
     begin, end = (round(deep / DOWN_MM) for deep in DEEP_MM)
     third = (end - begin) // 3
     shear = np.array([[1, step, first + step * begin], [0, 1, begin]])
     lines = cv2.warpAffine(bent, shear, (count, 3 * third), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
-    return np.asarray(lines.reshape(3, third, count, -1).mean(axis=1).min(axis=0).max(axis=1), np.float32)
+    thirds = lines.reshape(3, third, count, -1).mean(axis=1)
+    alike, changing = thirds.min(axis=0).max(axis=1), thirds.max(axis=2).min(axis=0)
+    return np.asarray(np.maximum(alike, CHANGING * changing), np.float32)
 
 
 def _straightened(flat: FlatView, at: Array, axes: Array) -> list[Mouth]:

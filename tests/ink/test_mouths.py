@@ -48,6 +48,15 @@ def test_a_line_that_comes_to_the_edge_is_found_where_it_does_and_the_way_it_run
     assert np.degrees(np.arccos(mouth.axis @ way)) < 2.5
 
 
+def test_a_line_that_is_bright_at_the_edge_and_dark_farther_in_is_found_the_way_it_runs():
+    """As a cut is whose table shows at its mouth and whose tip lies in its own shadow: 0.8 mm wide on plain tape."""
+    halves = [([EDGE - 5 * INWARDS, EDGE + 11 * INWARDS], 0.4), ([EDGE + 11 * INWARDS, EDGE + 45 * INWARDS], 0.1)]
+    flat = tables.paint(tables.wavy_ring(), "melamine", [(half, 0.8, 3 * (light,)) for half, light in halves])
+    mouth = mouths(flat, WHOLE)[0]
+    assert np.hypot(*(mouth.at - EDGE)) < 1.0
+    assert np.degrees(np.arccos(mouth.axis @ INWARDS)) < 4.0
+
+
 @pytest.mark.parametrize("table", ["planks", "melamine", "mat"])
 def test_a_cut_begins_where_one_was_cut_and_not_where_a_line_was_drawn(table):
     line = [EDGE - 5 * INWARDS, EDGE + 45 * INWARDS]
