@@ -39,7 +39,7 @@ BRIEF_MM = 6.0
 """A line shorter than this between two others is as often a wrinkle as ink: its two ends count half."""
 LONGEST_MM, TAKEN_BETWEEN = 25.0, 0.5
 """What lies between two longer stretches of a line's ink, as wide as a marker's tip and nearly as dark as what is
-plainly ink, is ink: the edge of a tape, or its shine, runs along the line there. Nothing longer."""
+plainly ink, is ink up to such a length: the edge of a tape, or its shine, runs along the line there."""
 LINK_TURN_DEG, LINK_GAP_MM, LINK_ASIDE_MM, LINK_WIDTHS = 25.0, 7.0, 1.0, 0.6
 SPECK_MM = 3.5
 
@@ -121,13 +121,8 @@ def _between(ink: Mask, runs: Sequence[Run], counts: Sequence[int]) -> Mask:
     ends = np.flatnonzero(np.diff(ink.astype(int))) + 1
     stretches = np.split(np.arange(len(ink)), ends)
     for before, stretch, after in zip(stretches, stretches[1:], stretches[2:], strict=False):
-        far = long[stretch].sum()
-        if (
-            not ink[stretch[0]]
-            and alike[stretch].all()
-            and far < min(LONGEST_MM, *(long[p].sum() for p in (before, after)))
-        ):
-            found[stretch] = True
+        most = min(LONGEST_MM, long[before].sum(), long[after].sum())
+        found[stretch] = not ink[stretch[0]] and alike[stretch].all() and long[stretch].sum() < most
     return found
 
 

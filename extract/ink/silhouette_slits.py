@@ -114,10 +114,8 @@ def find_slits(flat: FlatView, reading: Reading, ring: Array) -> list[Slit]:
     shell = Polygon(ring).buffer(0)
     within = shell.buffer(-CLEAR_MM)
     found: list[Slit] = []
-    for asked in (
-        streaks,
-        [(line, True) for line in lines],
-    ):  # the map knows better where a cut lies than the unrolled picture does
+    # the map knows better where a cut lies than the unrolled picture does
+    for asked in (streaks, [(line, True) for line in lines]):
         traces = (_trace(flat, white, ring, lead, begins) for lead, begins in asked)
         for _, slit in sorted((trace for trace in traces if trace is not None), key=lambda trace: -trace[0]):
             if any(_clash(slit, other, len(ring)) for other in found):
