@@ -15,8 +15,8 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from invented_tables import invented_table
 from scipy.spatial import cKDTree
+from table_textures import invented_table
 
 from extract.doors import FlatView
 from extract.ink.shell_view import card_white
