@@ -207,9 +207,15 @@ def drawn(shell: np.ndarray, rng: np.random.Generator) -> tuple[np.ndarray, np.n
 
 
 def averaged(fine: np.ndarray, blur_mm: float) -> np.ndarray:
-    """Share (ROWS, COLUMNS, 1) of each pixel that is covered, as blurred as a photo is."""
-    share = cv2.resize(fine.astype(np.float32), (COLUMNS, ROWS), interpolation=cv2.INTER_AREA)
-    return softer(share, blur_mm)[..., None]
+    """Share (ROWS, COLUMNS, 1) of each pixel of the strip that is covered, as blurred as a photo is."""
+    return shares(fine, (ROWS, COLUMNS), (ALONG_MM, ACROSS_MM), blur_mm)
+
+
+def shares(fine: np.ndarray, shape: tuple[int, int], pixel_mm: tuple[float, float], blur_mm: float) -> np.ndarray:
+    """Share (*shape, 1) of each pixel, so high and wide, that finer ones cover, as blurred as a photo is."""
+    share = cv2.resize(fine.astype(np.float32), shape[::-1], interpolation=cv2.INTER_AREA)
+    along_mm, across_mm = pixel_mm
+    return cv2.GaussianBlur(share, (0, 0), sigmaX=blur_mm / across_mm, sigmaY=blur_mm / along_mm)[..., None]
 
 
 def lit_table(shell: np.ndarray, rng: np.random.Generator) -> np.ndarray:

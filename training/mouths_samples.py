@@ -8,7 +8,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 from edge_samples import from_above, paper
-from ends_samples import FINE_MM, middle_of
+from ends_samples import FINE_MM, middle_of, shares
 from scipy.ndimage import gaussian_filter1d
 
 from extract.doors import FlatView
@@ -151,17 +151,9 @@ def with_cut(value: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     table = value[np.pad(np.arange(TABLE_ROWS.stop), (0, ROWS - TABLE_ROWS.stop), "reflect")]
     far = x - left if rng.random() < 0.5 else right - x
     shade = 1 - rng.uniform(0, SHADE) * np.exp(-np.maximum(far, 0) / rng.uniform(*SHADE_MM)) * (depth > 0)
-    inside = ((x > left) & (x < right)).astype(np.float32)
+    inside = (x > left) & (x < right)
     blur_mm = rng.uniform(*BLUR_MM)
-    lit, cover = (
-        cv2.GaussianBlur(
-            cv2.resize(part.astype(np.float32), (COLUMNS, ROWS), interpolation=cv2.INTER_AREA),
-            (0, 0),
-            sigmaX=blur_mm / ACROSS_MM,
-            sigmaY=blur_mm / ALONG_MM,
-        )[..., None]
-        for part in (inside * shade, inside)
-    )
+    lit, cover = (shares(part, (ROWS, COLUMNS), (ALONG_MM, ACROSS_MM), blur_mm) for part in (inside * shade, inside))
     return value * (1 - cover) + table * lit
 
 
