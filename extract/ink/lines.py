@@ -14,7 +14,7 @@ from shapely.ops import substring
 from skimage.measure import CircleModel
 
 from extract.doors import Array, CannotContinue, FlatView, Silhouette, Stroke, StrokeKind
-from extract.ink.assemble import Thread, bridged, threads_of
+from extract.ink.assemble import bridged, threads_of
 from extract.ink.belief import believed
 from extract.ink.branches import Run, placed_runs
 from extract.ink.colours import DARKEST_FIRST, colour_name, inks_of
@@ -24,6 +24,7 @@ from extract.ink.onward import carried_on
 from extract.ink.reach import carried, clipped, cut_edge, shell_of, thread_line
 from extract.ink.shell_view import crop, shrink
 from extract.ink.skeleton import strong_ridges, trace_branches
+from extract.ink.threads import Thread
 from extract.ink.touching import crossed
 
 LEAST_INK_RIDGE = 0.15

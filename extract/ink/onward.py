@@ -21,11 +21,11 @@ from shapely.ops import substring
 from extract.doors import Array, FlatView
 from extract.geometry.planar import resampled
 from extract.ink.ahead import FINE_MM, HALF, contrast, way_ahead
-from extract.ink.assemble import End, Thread, chained, ends_of, tangent
 from extract.ink.branches import STEP_MM, length, normals
 from extract.ink.darkness import Image, InkField, sampled
 from extract.ink.ink_net import ink_odds
 from extract.ink.reach import thread_line
+from extract.ink.threads import End, Thread, chained, ends_of, tangent
 
 LEAST_MM, LEAST_MET_MM = 8.0, 3.0
 """A shorter stroke does not say where it is heading; it may still be come to."""

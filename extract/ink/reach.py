@@ -11,8 +11,8 @@ from shapely.geometry.base import BaseGeometry
 
 from extract.doors import Array, Silhouette
 from extract.geometry.planar import closed_up
-from extract.ink.assemble import Thread, tangent
 from extract.ink.branches import length
+from extract.ink.threads import Thread, tangent
 
 STROKE_REACH_MM = 5.0
 """A ridge fades about two widths before the cut edge, and pens lift early."""

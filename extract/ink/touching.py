@@ -9,8 +9,9 @@ from scipy.spatial import cKDTree
 from shapely import LineString
 
 from extract.doors import Array
-from extract.ink.assemble import End, Thread, chained, same_colour, tangent, turn_deg
+from extract.ink.assemble import same_colour
 from extract.ink.branches import Run
+from extract.ink.threads import End, Thread, chained, tangent, turn_deg
 
 TOUCH_MM = 1.6
 """Middles of lines that come so near each other are of inks that touch: markers are about as wide."""

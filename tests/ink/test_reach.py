@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 
 from extract.doors import Silhouette
-from extract.ink.assemble import Thread
 from extract.ink.branches import STEP_MM, Run
 from extract.ink.reach import carried
+from extract.ink.threads import Thread
 
 _spec = importlib.util.spec_from_file_location("paint", Path(__file__).with_name("paint.py"))
 paint = importlib.util.module_from_spec(_spec)

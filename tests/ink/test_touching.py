@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from extract.ink.assemble import Thread
 from extract.ink.branches import STEP_MM, Run
+from extract.ink.threads import Thread
 from extract.ink.touching import crossed
 
 _spec = importlib.util.spec_from_file_location("paint", Path(__file__).with_name("paint.py"))
