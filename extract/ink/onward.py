@@ -17,6 +17,7 @@ from scipy.ndimage import gaussian_filter1d
 from shapely import LineString, Point, STRtree
 from shapely.geometry.base import BaseGeometry
 from shapely.ops import substring
+from skimage.measure import CircleModel
 
 from extract.doors import Array, FlatView
 from extract.geometry.planar import resampled
@@ -48,6 +49,9 @@ OWN_END_MM = 12.0
 JOIN_MM, JOIN_TURN_DEG = 2.5, 40.0
 LED_MM = 12.0
 IN_LINE_MM, IN_LINE_DEG = 20.0, 18.0
+ARC_MM, ARC_DEG, ARC_OFF_MM = 12.0, 80.0, 0.3
+"""A gap in an arc is so short and turns by so little, and what was drawn before both of its ends keeps so close to one
+circle (root mean square)."""
 SMOOTH_MM = 2.0
 PIECE_ASIDE_MM, PIECE_SHARE = 1.2, 0.7
 """A short stroke with so much of it so near a way is a piece of the line."""
@@ -73,7 +77,7 @@ def carried_on(
         return threads
     marks = _marks(lines, bounding, edge, flat)
     joins, ways, used = list[tuple[End, End]](), list[Thread](), set[tuple[int, bool]]()
-    options = [*_found(ends, threads, marks, field, flat), *_in_line(ends)]
+    options = [*_found(ends, threads, marks, field, flat), *_in_line(ends, threads)]
     for _, end, other, points in sorted(options, key=lambda option: -option[0]):
         both = {(e.thread, e.last) for e in (end, other) if e is not None}
         if both & used:
@@ -157,9 +161,9 @@ def _found(
             yield way.gathered, end, facing, points if facing is None else _led_to(points, facing)
 
 
-def _in_line(ends: Sequence[End]) -> Iterator[tuple[float, End, End, Array]]:
-    """Pairs of loose ends that are the sides of one gap whatever lies in it, as ``_found`` tells them: so few ends are
-    loose that two of them face each other by chance as good as never."""
+def _in_line(ends: Sequence[End], threads: Sequence[Thread]) -> Iterator[tuple[float, End, End, Array]]:
+    """Pairs of loose ends that are the sides of one gap in a straight line or an arc whatever lies in it, as ``_found``
+    tells them: so few ends are loose that two of them face each other by chance as good as never."""
     for a, b in combinations(ends, 2):
         way = b.point - a.point
         gap = float(np.hypot(*way))
@@ -170,6 +174,33 @@ def _in_line(ends: Sequence[End]) -> Iterator[tuple[float, End, End, Array]]:
             count = max(3, round(gap / STEP_MM) + 1)
             curve = CubicHermiteSpline([0, gap], [a.point, b.point], [a.ahead, -b.ahead])
             yield -gap, a, b, curve(np.linspace(0, gap, count))
+        elif gap < ARC_MM and (points := _arc(a, b, threads)) is not None:
+            yield -gap, a, b, points
+
+
+def _arc(a: End, b: End, threads: Sequence[Thread]) -> Array | None:
+    """Points (N, 2) from one end to the other along the circle on which what was drawn before both lies."""
+    count = round(TANGENT_MM / STEP_MM)
+    drawn = np.vstack([_towards(end, threads)[-count:] for end in (a, b)])
+    circle = CircleModel.from_estimate(drawn)
+    if not circle or np.sqrt((circle.residuals(drawn) ** 2).mean()) > ARC_OFF_MM:
+        return None
+    spokes = [end.point - circle.center for end in (a, b)]
+    turn = np.sign(spokes[0][0] * a.ahead[1] - spokes[0][1] * a.ahead[0])
+    begin, end = (float(np.arctan2(spoke[1], spoke[0])) for spoke in spokes)
+    sweep = turn * ((turn * (end - begin)) % (2 * np.pi))
+    if abs(sweep) > np.radians(ARC_DEG):
+        return None
+    share = np.linspace(0, 1, max(3, round(abs(sweep) * circle.radius / STEP_MM) + 1))
+    radius = np.interp(share, [0, 1], [np.hypot(*spoke) for spoke in spokes])
+    around = np.stack([np.cos(begin + share * sweep), np.sin(begin + share * sweep)], axis=1)
+    return np.asarray(circle.center + radius[:, None] * around, float)
+
+
+def _towards(end: End, threads: Sequence[Thread]) -> Array:
+    """The thread's points, the end's last."""
+    points = threads[end.thread].points_mm
+    return points if end.last else points[::-1]
 
 
 def _own_contrast(points_mm: Array, last: bool, field: InkField, flat: FlatView) -> float:

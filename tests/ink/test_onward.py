@@ -114,3 +114,18 @@ def test_two_ends_that_face_each_other_are_one_line_where_nothing_is_seen_betwee
 def test_ends_beside_each_other_stay_two_lines():
     upper, lower = paint.line((5, 50), (72, 50)), paint.line((88, 62), (155, 62))
     assert len(find_strokes(*paint.paint([(upper, 1.6, PALE), (lower, 1.6, PALE)]))) == 2
+
+
+def test_a_ring_of_which_a_part_is_not_seen_is_whole():
+    """Against the circle it was drawn along: over the gap it turns by 50 degrees."""
+    (ring,) = find_strokes(*paint.paint([(paint.arc((80, 60), 12, 25, 335), 1.6, PALE)]))
+    assert ring.closed
+    assert paint.apart_mm(ring.points_mm, paint.arc((80, 60), 12)).max() < 0.5
+
+
+def test_ends_that_turn_away_from_each_other_are_no_arc():
+    """A line that would have to bend first one way and then the other, by 28 degrees each."""
+    aslant = np.array([np.cos(np.radians(28)), np.sin(np.radians(28))])
+    left, right = np.array([75.0, 60.0]), np.array([85.0, 60.0])
+    drawn = [paint.line(left - 40 * aslant, left), paint.line(right, right + 40 * aslant)]
+    assert len(find_strokes(*paint.paint([(part, 1.6, PALE) for part in drawn]))) == 2
