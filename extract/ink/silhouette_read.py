@@ -31,6 +31,7 @@ from extract.ink.shell_view import (
 )
 from extract.ink.silhouette_coarse import Candidate, candidates
 from extract.ink.silhouette_colours import ColourModels, learn
+from extract.ink.silhouette_glare import off_bare_glare
 from extract.ink.silhouette_net import CARD_MARGIN_MM, ShellMap, Sight, shell_map, sight, words_map
 from extract.ink.silhouette_pieces import (
     CORE_MM,
@@ -156,7 +157,7 @@ def _look_around(blob: Mask, coarse: FlatView, flat: FlatView, white: Image) -> 
     apart = grow(blob, APART_MM / coarse.mm_per_px)
     here = crop(flat, low - AROUND_MM, high + AROUND_MM)
     seen = sight(here, white, lambda part: carried(apart, coarse, part) < 0.5)
-    return Look(blob, here, seen, shell_map(seen))
+    return Look(blob, here, seen, off_bare_glare(shell_map(seen), white))
 
 
 def _look_farther(look: Look, coarse: FlatView, flat: FlatView, white: Image) -> Look:
@@ -236,7 +237,7 @@ def _second_look(flat: FlatView, table: TableView, white: Image, refusal: Cannot
     """The network on the whole picture, for a shell that no plain map tells from its table; the ``refusal`` stands
     where it sees none either."""
     seen = sight(flat, white, _near_rim)
-    net = shell_map(seen)
+    net = off_bare_glare(shell_map(seen), white)
     found = pieces(net, doubted=True).pieces
     if not found.any():
         raise refusal
@@ -297,6 +298,7 @@ def read_words(seen: Sight, said: Words) -> Reading:
     told = words_map(seen, (said.net.odds, said.colours, said.tint), said.about)
     against = overruled(told.odds, said, 1 / told.flat.mm_per_px)
     told = replace(told, odds=np.where(against, np.minimum(said.net.odds, said.colours), told.odds))
+    told = off_bare_glare(told, said.models.white)
     return Reading(told, said.net, replace(told, odds=said.tint), said.models)
 
 
