@@ -9,10 +9,11 @@
     make --preset typical --seed 22200 --count 21; make --preset typical --seed 22250 --count 23
     PYTHONPATH=. python training/ends_net.py scenes --batch 32 --minutes 90 --out extract/ink/ends_net.onnx
 
-These scenes are added to those of training/words_net.py. The network is a small U-shaped one over six scales of a strip
-along the cut; a third of the cuts are painted on bare shell, with tables, shade and scissors that the generator does
-not know, and three strips of ten lie along what is no cut. For each place of the strip it says (a logit) how far a cut
-looks like ending there.
+These scenes are added to those of training/words_net.py; the last three runs went on (`--from`) with the last 240 of
+training/mouths_net.py. The network is a small U-shaped one over six scales of a strip along the cut; a third of the
+cuts are painted on bare shell, with tables, shade and scissors that the generator does not know, across half a pen's
+line is painted, and three strips of ten lie along what is no cut. For each place of the strip it says (a logit) how far
+a cut looks like ending there.
 """
 
 from __future__ import annotations

@@ -30,14 +30,29 @@ PAINTED = 0.35
 LINE_PAST = 0.3
 """Past so many of the cuts painted a dark line begins, as if to go on with them."""
 
-DRAWN = 0.2
-"""So many of what is painted are lines, which are as wide at their end, and no cuts."""
+DRAWN, TABLES_INK = 0.4, 0.6
+"""So many of what is painted are lines, which are as wide at their end, and no cuts; so many of these are in the
+table's own colour."""
+
+CROSSED, AT_TIP, AT_TIP_MM, BESIDE_TIP_MM = 0.5, 0.6, 1.2, (-12.0, 30.0)
+"""Share of strips across which a pen's line is painted, for that hides where a cut ends; so many of these lie about the
+tip, with such a spread, the others so far before it or past it."""
+
+CROSSING_MM, CROSSING_DEG, SOFT_MM, THINNED = (0.5, 2.2), 55.0, 0.3, (0.25, 1.0)
+"""How wide such a line is, by how much it leans at most, how soft its edges are, and how thin its ink is to a full
+stroke of the pen."""
+
+EVEN_MM = 1.0
+"""How light the shell beside a cut is, is told by about so much of it."""
 
 TAPERS = (0.01, 0.45)
 """A cut painted narrows by so much per length."""
 
 PARTS = 6
 """What is painted is so much finer than the strip's columns."""
+
+SEEN_BLUR_MM = 0.15
+"""How soft the generator's photos are, about."""
 
 END_MM = (0.45, 0.3)
 """Spread along and across a cut of where its end is taken to be: no photo tells better."""
@@ -116,12 +131,14 @@ def strip(cut: Cut, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
     if rng.random() < PAINTED and not cut.decoy:
         seen = laid(cut, bare_spot(cut, rng), np.deg2rad(rng.normal(0, 4)), rng)[0]
         ends = rng.random() > DRAWN
-        seen, tip = painted(seen, short_mm, rng) if ends else drawn(seen, rng)
+        seen, tip = painted(seen, short_mm, rng) if ends else drawn(seen, table_seen(cut, rng), rng)
     else:
         spot, way = open_spot(cut, short_mm, rng)
         spot = spot + rng.normal(0, 0.3 / FINE_MM, 2)
         seen, move = laid(cut, spot, np.arctan2(*way) + np.deg2rad(rng.normal(0, 1.5)), rng)
         tip = np.linalg.solve(move[:, :2], cut.tip - move[:, 2])
+        if rng.random() < CROSSED:
+            seen = inked(seen, crossing(tip, rng), open_share(cut, move))
     gain = np.exp(rng.normal(0, 0.15)) * (1 + rng.normal(0, 0.03, 3))
     value = np.clip(seen ** np.exp(rng.normal(0, 0.1)) * gain, 0, 1)
     if rng.random() < 0.4:
@@ -189,11 +206,21 @@ def painted(shell: np.ndarray, short_mm: float, rng: np.random.Generator) -> tup
         shell = shell * (1 - np.clip(takes, 0, 0.95) * averaged((aside < wide) & on[:, None], blur_mm))
     cover = averaged(inside, blur_mm)
     tip = np.array([np.interp(tip_mm, across, np.arange(COLUMNS)), OPEN_ROW + short_mm / ALONG_MM])
+    if rng.random() < CROSSED:
+        shell = shell * crossing(tip, rng)
     return (shell + cover * (table - shell)).astype(np.float32), tip
 
 
-def drawn(shell: np.ndarray, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
-    """A strip of bare shell with a line of a pen's width drawn down it, and where that ends (column, row)."""
+def table_seen(cut: Cut, rng: np.random.Generator) -> np.ndarray:
+    """The table's colour (3,), 0 to 1, somewhere in the wider half of a cut."""
+    column, row = np.round(cut.middle[rng.integers(len(cut.middle) // 2, len(cut.middle))]).astype(int)
+    height, width = cut.value.shape[:2]
+    return cut.value[np.clip(row, 0, height - 1), np.clip(column, 0, width - 1)].astype(np.float32) / 255
+
+
+def drawn(shell: np.ndarray, table: np.ndarray, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+    """A strip of bare shell with a line of a pen's width drawn down it, often in the colour of the ``table`` (3,) or up
+    to another line, and where that ends (column, row)."""
     along, across = places()
     finer = np.arange(0.5, COLUMNS * PARTS) / PARTS - 0.5
     x = (across[0] + finer * ACROSS_MM)[None]
@@ -203,7 +230,52 @@ def drawn(shell: np.ndarray, rng: np.random.Generator) -> tuple[np.ndarray, np.n
     cover = averaged((np.abs(x - middle) < half) & (along < end_mm)[:, None], rng.uniform(0.1, 0.3))
     left = np.clip(rng.uniform(0.05, 0.7) + rng.choice([0, 0.15, 0.5]) * rng.uniform(-1, 1, 3), 0.02, 0.9)
     tip = np.array([COLUMNS / 2, OPEN_ROW + end_mm / ALONG_MM])
+    if rng.random() < TABLES_INK:
+        usual = np.maximum(np.median(shell, axis=(0, 1)), 0.02)
+        left = np.clip(table * np.exp(rng.normal(0, 0.2)) / usual, 0.05, 1)
+    if rng.random() < CROSSED:
+        shell = shell * crossing(tip, rng)
     return (shell * (1 - cover * (1 - left))).astype(np.float32), tip
+
+
+def crossing(tip: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """What a pen's line across a strip, often over the ``tip`` (column, row) of a cut, lets through (ROWS, COLUMNS,
+    3)."""
+    along, across = places()
+    past_mm = rng.normal(0, AT_TIP_MM) if rng.random() < AT_TIP else rng.uniform(*BESIDE_TIP_MM)
+    begun = along[0] + tip[1] * ALONG_MM + past_mm
+    lean, x = np.deg2rad(rng.uniform(-CROSSING_DEG, CROSSING_DEG)), across - across[0] - tip[0] * ACROSS_MM
+    middle = begun + np.tan(lean) * x + rng.normal(0, 0.01) * x**2
+    half = rng.uniform(*CROSSING_MM) / 2 * (1 + 0.1 * gaussian_filter1d(rng.normal(0, 1, COLUMNS), 4))
+    cover = np.clip((half - np.cos(lean) * np.abs(along[:, None] - middle)) / SOFT_MM + 0.5, 0, 1)
+    return 1 - cover[..., None] * (1 - ink(rng) ** rng.uniform(*THINNED))
+
+
+def ink(rng: np.random.Generator) -> np.ndarray:
+    """What a pen of any colour lets through (3,): most are dark, for makers have pens of all colours."""
+    return np.minimum(rng.uniform(0.03, 0.25) + rng.uniform(0, 1.2) * rng.dirichlet(np.full(3, 0.5)), 1)
+
+
+def inked(seen: np.ndarray, through: np.ndarray, opened: np.ndarray) -> np.ndarray:
+    """A strip with ink on its shell, but none on the table that shows where it is ``opened`` (ROWS, COLUMNS, 1)."""
+    whole = opened < 0.02
+    usual = np.tile(np.median(seen[OPEN_ROW:], axis=(0, 1)), (ROWS, 1))
+    some = whole.any(axis=(1, 2))
+    usual[some] = np.nanmedian(np.where(whole, seen, np.nan)[some], axis=1)
+    usual = gaussian_filter1d(usual, EVEN_MM / ALONG_MM, axis=0)[:, None]
+    return np.maximum(seen - (1 - opened) * (1 - through) * np.where(whole, seen, usual), 0).astype(np.float32)
+
+
+def open_share(cut: Cut, move: np.ndarray) -> np.ndarray:
+    """Share (ROWS, COLUMNS, 1) of each pixel of a strip, laid as ``move`` tells, that is open; none of a decoy."""
+    way = np.gradient(cut.middle, axis=0)
+    aside = np.stack([-way[:, 1], way[:, 0]], axis=1) / np.hypot(*way.T)[:, None] * cut.wide[:, None] / (2 * FINE_MM)
+    sides = np.vstack([cut.middle - aside, (cut.middle + aside)[::-1]])
+    places_px = np.linalg.solve(move[:, :2], (sides - move[:, 2]).T).T
+    finer = (places_px + 0.5) * PARTS - 0.5
+    opened = np.zeros((ROWS * PARTS, COLUMNS * PARTS), np.uint8)
+    cv2.fillPoly(opened, [np.round(finer).astype(np.int32)], 1)
+    return averaged(opened * np.float32(not cut.decoy), SEEN_BLUR_MM)
 
 
 def averaged(fine: np.ndarray, blur_mm: float) -> np.ndarray:

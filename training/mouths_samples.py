@@ -8,7 +8,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 from edge_samples import from_above, paper
-from ends_samples import FINE_MM, middle_of, shares
+from ends_samples import FINE_MM, ink, middle_of, shares
 from scipy.ndimage import gaussian_filter1d
 
 from extract.doors import FlatView
@@ -172,7 +172,7 @@ def painted(value: np.ndarray, rng: np.random.Generator) -> np.ndarray:
         some = table[rng.integers(len(table), size=8)] * np.exp(rng.normal(0, 0.25)) / np.maximum(usual, 0.02)
         through = np.clip(some[some.min(1).argmin()], 0.1, 1)  # the plainest on the shell
     else:
-        through = np.minimum(rng.uniform(0.03, 0.25) + rng.uniform(0, 1.2) * rng.dirichlet(np.full(3, 0.5)), 1)
+        through = ink(rng)
     return value * (1 - cover[..., None] * (1 - through))
 
 

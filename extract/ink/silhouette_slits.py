@@ -21,7 +21,7 @@ from extract.ink.silhouette_ends import cut_end, likelihoods
 from extract.ink.silhouette_mouths import DEEP_MM, FILLED_MM, Mouth, beginnings, filled, mouths
 from extract.ink.silhouette_net import ShellMap
 from extract.ink.silhouette_read import Reading
-from extract.ink.silhouette_ring import signed_area, untangled
+from extract.ink.silhouette_ring import from_outside, signed_area, untangled
 
 RIM_MM = 0.8
 """So close to the outline what looks like table is its own doubt."""
@@ -75,10 +75,6 @@ LIKELY_OPEN, LAST_MM = 0.3, 20.0
 """The tip of a narrow cut is looked for from that share of what the map shows of it on, or from so far before its end
 there."""
 
-BACK_MM, BACK_DEG = 15.0, np.arange(-15.0, 16.0, 3.0)
-"""Out of a cut's mouth there is table, or the wider part of the cut, for most of so far in one of these directions
-beside its own: none starts in the side of another (common practice, no source)."""
-
 MOST_TAKEN = 2.0
 """A narrow cut takes its own area off a shell, and a little more or less where the outline is curved at its mouth."""
 
@@ -120,7 +116,8 @@ def find_slits(flat: FlatView, reading: Reading, ring: Array) -> list[Slit]:
         for _, slit in sorted((trace for trace in traces if trace is not None), key=lambda trace: -trace[0]):
             if any(_clash(slit, other, len(ring)) for other in found):
                 continue
-            if not (_from_outside(shell, slit) and _keeps_clear(within, slit)):
+            mouth, tip = slit.end[[0, 2]].mean(axis=0), slit.end[1]
+            if not (from_outside(shell, mouth, tip) and _keeps_clear(within, slit)):
                 continue
             if _leaves_whole(ring, found, slit):
                 found.append(slit)
@@ -232,14 +229,6 @@ def _clash(one: Slit, other: Slit, count: int) -> bool:
     middle = [(slit.first + slit.last) / 2 for slit in (one, other)]
     apart = abs((middle[0] - middle[1] + count / 2) % count - count / 2)
     return apart < 12 or float(np.hypot(*(one.end[1] - other.end[1]))) < 4.0
-
-
-def _from_outside(shell: BaseGeometry, slit: Slit) -> bool:
-    """Whether a slit starts at the rim or goes on from the end of a cut, not in the side of one."""
-    mouth, tip = slit.end[[0, 2]].mean(axis=0), slit.end[1]
-    out = np.arctan2(*(mouth - tip)[::-1]) + np.radians(BACK_DEG)
-    back = mouth + BACK_MM * np.stack([np.cos(out), np.sin(out)], axis=1)
-    return any(LineString([mouth, end]).intersection(shell).length < BACK_MM / 2 for end in back)
 
 
 def _keeps_clear(within: BaseGeometry, slit: Slit) -> bool:

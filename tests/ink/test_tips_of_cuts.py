@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 import pytest
 import shapely
-from shapely import Polygon
+from shapely import LinearRing, LineString, Polygon
 
 from extract.doors import FlatView
 from extract.ink import silhouette_ends, silhouette_notches, silhouette_slits
@@ -53,6 +53,18 @@ def test_a_stroke_across_the_cut_or_past_it_does_not_move_the_tip(table, beyond_
     middle, aslant = tip + beyond_mm * INWARDS, ACROSS + 0.3 * INWARDS
     flat = tables.paint(truth, table, strokes=[([middle - 40 * aslant, middle + 40 * aslant], 1.6)])
     assert np.hypot(*(seen_end(flat, tip, 9.0) - tip)) < 1.5
+
+
+@pytest.mark.parametrize(("table", "most_mm"), [("mat", 1.0), ("dark_cloth", 0.3)])
+def test_a_tip_that_lies_in_a_strokes_ink_is_told_to_a_part_of_its_width(table, most_mm):
+    """The stroke is 1.6 mm wide: a cut that ends in it may part two panels, or not. Root mean square along the cut."""
+    truth, tip = tables.with_cut(tables.wavy_ring(), 70.0, 4.0, 50.0)
+    aslant, off = ACROSS + 0.3 * INWARDS, []
+    for beyond_mm in (-0.8, -0.4, 0.0, 0.4, 0.8):
+        middle = tip + beyond_mm * INWARDS
+        flat = tables.paint(truth, table, strokes=[([middle - 40 * aslant, middle + 40 * aslant], 1.6)])
+        off.append((seen_end(flat, tip, 9.0) - tip) @ INWARDS)
+    assert np.sqrt(np.mean(np.square(off))) < most_mm
 
 
 @pytest.mark.parametrize("table", ["mat", "dark_cloth"])
@@ -145,6 +157,30 @@ def test_a_cut_ends_at_its_tip_though_the_outline_runs_along_a_stroke_across_it(
     found = closed_notches(flat, ring)
     assert np.hypot(*(found - tip).T).min() < 1.5
     assert Polygon(found).buffer(0).symmetric_difference(Polygon(truth)).area < 15
+
+
+@pytest.mark.parametrize("before_mm", [18.0, None], ids=["in a cut's side", "at the rim"])
+def test_no_cut_begins_in_the_side_of_another_though_one_seems_to_end_there(monkeypatch, before_mm):
+    """A red line that runs into a cut looks like one: here all that the outline runs into is said to end 4 mm on."""
+    truth, tip = tables.with_cut(tables.wavy_ring(), 70.0, 20.0, 60.0)
+    flat = tables.paint(truth, "mat")
+    begun, way, back = tip - (before_mm or 0.0) * INWARDS, ACROSS, 0.0
+    if before_mm is None:
+        back = 6.0
+        begun, way = tip + 60.0 * ACROSS - 60.0 * INWARDS, INWARDS
+        begun = np.asarray(LineString([begun - 60 * way, begun + 60 * way]).intersection(LinearRing(truth)).coords[0])
+    aside = np.array([-way[1], way[0]])
+    arm = Polygon([begun - back * way - 1.2 * aside, begun + 24 * way, begun - back * way + 1.2 * aside])
+    ring = np.asarray(Polygon(truth).difference(arm).exterior.coords[:-1])
+    monkeypatch.setattr(silhouette_notches, "_bent", lambda flat, white, end, mouth: None)
+    monkeypatch.setattr(
+        silhouette_notches,
+        "_tip",
+        lambda flat, white, end, mouth: (end.base.mean(0) + (end.open_mm + 4) * end.axis, False),
+    )
+    found = closed_notches(flat, ring) - begun
+    deep, beside = found @ way, np.abs(found @ aside) < 3
+    assert (deep[beside & (deep < 40)].max() > 20) == (before_mm is None)
 
 
 @pytest.mark.parametrize("astray_mm", [4.0, 6.0])

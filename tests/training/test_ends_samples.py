@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +14,8 @@ import ends_samples
 from edge_samples import Above
 
 from extract.ink.silhouette_ends import ALONG_MM, CELL, COLUMNS, OPEN_ROW, ROWS, places
+
+FINE_MM = ends_samples.FINE_MM
 
 DEMO = Path(__file__).parents[2] / "extract" / "scene" / "moth-lantern.jpg"
 
@@ -54,6 +57,7 @@ def test_a_cuts_middle_ends_at_its_mouth():
 
 def test_a_painted_cut_ends_where_it_is_told_to(monkeypatch):
     monkeypatch.setattr(ends_samples, "LINE_PAST", 0.0)
+    monkeypatch.setattr(ends_samples, "CROSSED", 0.0)
     along = places()[0]
     for seed in range(20):
         rng = np.random.default_rng(seed)
@@ -67,12 +71,14 @@ def test_a_painted_cut_ends_where_it_is_told_to(monkeypatch):
         assert changed[int(tip[1] - 12 / ALONG_MM)].max() > changed[past].max()
 
 
-def test_a_line_drawn_on_a_strip_is_as_wide_at_its_end():
+def test_a_line_drawn_on_a_strip_is_as_wide_at_its_end(monkeypatch):
     """And not, as a cut, narrower and narrower; a few leave the strip by its side."""
+    monkeypatch.setattr(ends_samples, "CROSSED", 0.0)
+    table = np.array([0.1, 0.1, 0.3], np.float32)
     shell = np.full((ROWS, COLUMNS, 3), 0.4, np.float32)
     narrowed = []
     for seed in range(20):
-        seen, (_, end) = ends_samples.drawn(shell, np.random.default_rng(seed))
+        seen, (_, end) = ends_samples.drawn(shell, table, np.random.default_rng(seed))
         wide = (shell - seen).max(-1).sum(1)
         last = int(min(end, ROWS)) - 6
         narrowed.append(wide[last - 20 : last].mean() / wide[:20].mean())
@@ -118,3 +124,65 @@ def test_the_same_seed_gives_the_same_strip(cuts):
     one, other = (ends_samples.strip(cuts[0], np.random.default_rng(9)) for _ in range(2))
     assert np.array_equal(one[0], other[0])
     assert np.array_equal(one[1], other[1])
+
+
+def test_what_is_open_of_a_strip_is_as_wide_as_the_truth_says(cuts):
+    """And its table is wood there; of what is no cut nothing is open."""
+    rng = np.random.default_rng(1)
+    for cut in cuts:
+        spot, way = ends_samples.open_spot(cut, 20.0, rng)
+        seen, move = ends_samples.laid(cut, spot, np.arctan2(*way), rng)
+        opened = ends_samples.open_share(cut, move)[..., 0]
+        deep = np.hypot(*(cut.middle - cut.tip).T) * FINE_MM
+        row = np.linalg.solve(move[:, :2], (cut.middle - move[:, 2]).T)[1]
+        order, within = np.argsort(row), (deep > 5) & (deep < deep[-1] - 1) & (row > 4) & (row < ROWS - 4)
+        scale = np.hypot(*move[:, 0]) * FINE_MM  # mm of the scene in a column
+        wide = np.interp(row[order], np.arange(ROWS), opened.sum(1) * scale)[within[order]]
+        narrow = cut.wide[order][within[order]] < 0.8 * COLUMNS * scale
+        assert wide[narrow] == pytest.approx(cut.wide[order][within[order]][narrow], abs=0.15)
+        colour = np.ptp(seen, axis=2)
+        assert np.median(colour[opened > 0.95]) > 3 * np.median(colour[opened == 0])
+        assert not ends_samples.open_share(replace(cut, decoy=True), move).any()
+
+
+def test_ink_covers_the_shell_beside_a_cut_and_not_the_table_in_it():
+    """Pixels that show some of either are mixed exactly, where the shell is even."""
+    shell, table, ink = np.array([0.5, 0.5, 0.6]), np.array([0.2, 0.1, 0.05]), np.array([0.1, 0.3, 0.2])
+    opened = np.zeros((ROWS, COLUMNS, 1))
+    opened[: ROWS // 2, 20:24], opened[: ROWS // 2, 19], opened[: ROWS // 2, 24] = 1.0, 0.3, 0.6
+    opened[:10] = 1.0  # where nothing of the shell is left to go by
+    through = np.ones((ROWS, COLUMNS, 3))
+    through[40:60] = ink
+    through[:6] = ink
+    seen = ends_samples.inked(shell * (1 - opened) + table * opened, through, opened)
+    assert seen == pytest.approx(shell * (1 - opened) * through + table * opened, abs=1e-6)
+
+
+def test_a_line_painted_across_lies_about_the_tip_and_is_as_wide_as_a_pens(monkeypatch):
+    monkeypatch.setattr(ends_samples, "AT_TIP", 1.0)
+    tip, far = np.array([20.0, 120.0]), []
+    for seed in range(60):
+        through = ends_samples.crossing(tip, np.random.default_rng(seed))
+        assert through.max() <= 1 and through.min() > 0
+        cover = (1 - through[:, 20]).sum(1)
+        middle = float((cover * np.arange(ROWS)).sum() / cover.sum())
+        far.append((middle - tip[1]) * ALONG_MM)
+        wide = cover.sum() / cover.max() * ALONG_MM
+        least, most = ends_samples.CROSSING_MM
+        assert 0.6 * least < wide < 1.6 * most / np.cos(np.radians(ends_samples.CROSSING_DEG))
+    assert np.mean(far) == pytest.approx(0, abs=0.4)
+    assert np.std(far) == pytest.approx(ends_samples.AT_TIP_MM, abs=0.3)
+
+
+def test_most_lines_drawn_are_of_the_tables_own_colour(monkeypatch, cuts):
+    """Up to how light it is; the demo's table is wood, its shell grey."""
+    monkeypatch.setattr(ends_samples, "CROSSED", 0.0)
+    shell, alike = np.full((ROWS, COLUMNS, 3), 0.9, np.float32), []
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        table = ends_samples.table_seen(cuts[seed % len(cuts)], rng)
+        assert table[2] > 1.3 * table[0]
+        seen, _ = ends_samples.drawn(shell, table, rng)
+        ink = seen[np.unravel_index(np.abs(seen - shell).max(2).argmax(), seen.shape[:2])]
+        alike.append(np.allclose(ink / ink.max(), table / table.max(), atol=0.08))
+    assert np.mean(alike) == pytest.approx(ends_samples.TABLES_INK, abs=0.15)
