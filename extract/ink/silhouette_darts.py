@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from scipy.spatial import cKDTree
+from shapely import LineString
+from shapely.geometry.base import BaseGeometry
 
 from extract.doors import Array
 from extract.ink.silhouette_ring import runs
@@ -23,6 +25,10 @@ CLEAR_MM = 4.0
 
 LONGEST_MM = 320.0
 """No relief cut has more outline than this between two facing points of its sides."""
+
+OUTWARDS_MM, OUTWARDS_DEG = 15.0, np.arange(-15.0, 16.0, 3.0)
+"""Out of a cut's mouth there is table, or the wider part of the cut, for most of so far in one of these directions
+beside its own: none starts in the side of another (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -141,3 +147,10 @@ def _line(points: Array, foot: Array) -> tuple[Array, Array]:
     way = np.linalg.svd(points - centre, full_matrices=False)[2][0]
     way = way * np.sign(way @ (points[-1] - points[0]) or 1.0)
     return centre + ((foot - centre) @ way) * way, way
+
+
+def from_outside(shell: BaseGeometry, mouth: Array, tip: Array) -> bool:
+    """Whether a cut starts at the rim or goes on from the end of another, not in the side of one."""
+    out = np.arctan2(*(mouth - tip)[::-1]) + np.radians(OUTWARDS_DEG)
+    back = mouth + OUTWARDS_MM * np.stack([np.cos(out), np.sin(out)], axis=1)
+    return any(LineString([mouth, end]).intersection(shell).length < OUTWARDS_MM / 2 for end in back)

@@ -12,8 +12,8 @@ from extract.ink.shell_view import Image, erode, grow, local_mean
 from extract.ink.silhouette_net import CLIP, ShellMap
 
 ABOUT_MM, SMOOTH = 1.5, 2.0
-"""What varies by less so far about a place (grey levels of a byte, standard deviation) is smooth. Of tape in glare
-nothing is over more than 4 mm on our own scenes."""
+"""What varies by less so far about a place (grey levels of a byte, standard deviation) is smooth. Tape in
+glare is nowhere over as much as a table is."""
 
 LIGHTER, AS_PAPER = 1.25, 0.97
 """So much lighter than the shell usually is, and as light as card paper, tape would lie in glare."""

@@ -10,10 +10,9 @@ from shapely import LineString, Polygon
 
 from extract.doors import Array, FlatView, Mask
 from extract.ink.shell_view import Image
-from extract.ink.silhouette_darts import Frame, Notch, find_notches, frame_of, gap_beside, mouth_of
+from extract.ink.silhouette_darts import Frame, Notch, find_notches, frame_of, from_outside, gap_beside, mouth_of
 from extract.ink.silhouette_ends import BACK_MM, SURE_BESIDE, Start, cut_end, likeliest_end, sureness
 from extract.ink.silhouette_read import Reading
-from extract.ink.silhouette_ring import from_outside
 
 OWN_MM = 1.5
 """Where a cut is wider, the outline's own sides stand, which waver as scissors do."""
@@ -78,9 +77,7 @@ def close_notches(flat: FlatView, reading: Reading, ring: Array, normals: Array,
             continue
         cut = None if frame is None else _cut(ring, notch, last, frame, spacing_mm)
         ended = None if cut is None else _ended(flat, white, ring, gap, cut)
-        if ended is not None and not from_outside(shell, ring[[notch.first, notch.last]].mean(0), ended.tip):
-            ended = None
-        if ended is None:
+        if ended is None or not from_outside(shell, ring[[notch.first, notch.last]].mean(0), ended.tip):
             pieces.append(ring[at : notch.first])
             at = notch.last + 1
             continue

@@ -5,14 +5,9 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import gaussian_filter1d
-from shapely import LineString, Polygon, make_valid
-from shapely.geometry.base import BaseGeometry
+from shapely import Polygon, make_valid
 
 from extract.doors import Array, Mask
-
-OUTWARDS_MM, OUTWARDS_DEG = 15.0, np.arange(-15.0, 16.0, 3.0)
-"""Out of a cut's mouth there is table, or the wider part of the cut, for most of so far in one of these directions
-beside its own: none starts in the side of another (common practice, no source)."""
 
 
 def smooth_closed(values: Array, sd: float) -> Array:
@@ -62,10 +57,3 @@ def untangled(ring: Array) -> Array:
         return ring
     simple = np.asarray(max(pieces, key=lambda piece: piece.area).exterior.coords[:-1], float)
     return simple if signed_area(simple) * signed_area(ring) > 0 else simple[::-1]
-
-
-def from_outside(shell: BaseGeometry, mouth: Array, tip: Array) -> bool:
-    """Whether a cut starts at the rim or goes on from the end of another, not in the side of one."""
-    out = np.arctan2(*(mouth - tip)[::-1]) + np.radians(OUTWARDS_DEG)
-    back = mouth + OUTWARDS_MM * np.stack([np.cos(out), np.sin(out)], axis=1)
-    return any(LineString([mouth, end]).intersection(shell).length < OUTWARDS_MM / 2 for end in back)

@@ -17,11 +17,12 @@ from shapely.geometry.base import BaseGeometry
 
 from extract.doors import Array, FlatView
 from extract.ink.shell_view import Image, erode
+from extract.ink.silhouette_darts import from_outside
 from extract.ink.silhouette_ends import cut_end, likelihoods
 from extract.ink.silhouette_mouths import DEEP_MM, FILLED_MM, Mouth, beginnings, filled, mouths
 from extract.ink.silhouette_net import ShellMap
 from extract.ink.silhouette_read import Reading
-from extract.ink.silhouette_ring import from_outside, signed_area, untangled
+from extract.ink.silhouette_ring import signed_area, untangled
 
 RIM_MM = 0.8
 """So close to the outline what looks like table is its own doubt."""
