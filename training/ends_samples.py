@@ -247,8 +247,13 @@ def crossing(tip: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     lean, x = np.deg2rad(rng.uniform(-CROSSING_DEG, CROSSING_DEG)), across - across[0] - tip[0] * ACROSS_MM
     middle = begun + np.tan(lean) * x + rng.normal(0, 0.01) * x**2
     half = rng.uniform(*CROSSING_MM) / 2 * (1 + 0.1 * gaussian_filter1d(rng.normal(0, 1, COLUMNS), 4))
-    cover = np.clip((half - np.cos(lean) * np.abs(along[:, None] - middle)) / SOFT_MM + 0.5, 0, 1)
+    cover = covered(np.cos(lean) * (along[:, None] - middle), half)
     return 1 - cover[..., None] * (1 - ink(rng) ** rng.uniform(*THINNED))
+
+
+def covered(off_mm: np.ndarray, half_mm: np.ndarray) -> np.ndarray:
+    """How far a stroke of such half a width covers what lies so far off its middle."""
+    return np.clip((half_mm - np.abs(off_mm)) / SOFT_MM + 0.5, 0, 1)
 
 
 def ink(rng: np.random.Generator) -> np.ndarray:

@@ -8,7 +8,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 from edge_samples import from_above, paper
-from ends_samples import FINE_MM, ink, middle_of, shares
+from ends_samples import FINE_MM, covered, ink, middle_of, shares
 from scipy.ndimage import gaussian_filter1d
 
 from extract.doors import FlatView
@@ -60,8 +60,8 @@ PAINTED, TABLES_INK = 0.3, 0.6
 """Share of the others over which a line is drawn, for makers have pens of all colours, and of these in the table's
 own."""
 
-WIDE_MM, LONG_MM, SOFT_MM = ((0.2, 0.5), (1.0, 2.5)), (12.0, 80.0), 0.3
-"""The width of such a line, an edge of tape's or a pen's, how far in it reaches, and how soft its edges are."""
+WIDE_MM, LONG_MM = ((0.2, 0.5), (1.0, 2.5)), (12.0, 80.0)
+"""The width of such a line, an edge of tape's or a pen's, and how far in it reaches."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -164,7 +164,7 @@ def painted(value: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     middle = rng.normal(0, 0.3) + rng.normal(0, 0.03) * along + rng.normal(0, 5e-4) * along**2
     uneven = 1 + 0.1 * gaussian_filter1d(rng.normal(0, 1, (ROWS, 1)), 4, axis=0)
     half = rng.uniform(*WIDE_MM[rng.integers(2)]) / 2 * uneven
-    cover = np.clip((half - np.abs(across - middle)) / SOFT_MM + 0.5, 0, 1) * (along < rng.uniform(*LONG_MM))
+    cover = covered(across - middle, half) * (along < rng.uniform(*LONG_MM))
     cover = cover * (along > rng.uniform(-0.5, 1.0)) * rng.uniform(0.6, 1.0)
     if rng.random() < TABLES_INK:
         table = value[TABLE_ROWS].reshape(-1, 3)
