@@ -72,11 +72,21 @@ def test_the_page_gives_a_key_for_this_work(root: Path, door: Any, monkeypatch: 
     assert share.keys.redeem(link.partition("key=")[2]) == work.token
 
 
-def test_the_code_says_the_address() -> None:
-    """Read back by OpenCV's decoder."""
-    link = f"{HOME}?key={share.Keys().give('')}"
+@pytest.mark.parametrize(
+    "key", ["8VRAL5GIWqshjt8ByNqK2RKH", "qzqL3B4JbeehmdXOjg4g1XDF", "-" * 24, "0123456789abcdefghijklmn"]
+)
+def test_the_code_says_the_address(key: str) -> None:
+    """Read back by OpenCV's decoder.
+
+    Its finder of marker contours: its other finder misses one code in fifty, the first two of these among them.
+    """
+    link = f"{HOME}?key={key}"
     pixels = cv2.imdecode(np.frombuffer(share.code_png(link), np.uint8), cv2.IMREAD_COLOR)
-    assert cv2.QRCodeDetector().detectAndDecode(pixels)[0] == link
+    assert cv2.QRCodeDetectorAruco().detectAndDecode(pixels)[0] == link
+
+
+def test_keys_are_as_long_as_those_read_back() -> None:
+    assert len(share.Keys().give("")) == 24
 
 
 def test_the_home_address_is_a_private_one() -> None:
